@@ -1,0 +1,1 @@
+"""What people see and decide: capacity sectors, figures, pages."""

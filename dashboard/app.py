@@ -1,0 +1,121 @@
+"""The dashboard: which pages there are, and what they are given.
+
+Nothing lives at module level: each call of :func:`make_app` makes an application of its own on
+a folder of its own, so that tests can run several side by side. For that reason pages are shown
+by a small router here and not by Dash's registry, which is one for the whole process.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from typing import TYPE_CHECKING
+from urllib.parse import parse_qs
+
+import dash
+from dash import Input, Output
+from dash.development.base_component import Component
+from fastapi import FastAPI
+
+from dashboard.pages import not_found, replay, runs, sectors
+from dashboard.pages.page import Page, Query
+from dashboard.pages.shell import shell
+from dashboard.run_library import Analyse, RunLibrary
+from dashboard.serving import OwnPagesOnly
+from logger.errors import RunUnreadable
+
+if TYPE_CHECKING:
+    from starlette.types import ASGIApp, Receive, Scope, Send
+
+PAGES: tuple[Page, ...] = (runs.PAGE, replay.PAGE, sectors.PAGE)
+
+
+def make_app(folder: Path, *, analyse: Analyse | None = None) -> dash.Dash:
+    """Makes the dashboard on a folder of runs.
+
+    Args:
+        folder: the folder.
+        analyse: computes a run's result; None takes the project's own analysis.
+    """
+    library = RunLibrary(folder, analyse=analyse or _own_analysis())
+    # No pages that describe the interface: they load scripts from elsewhere.
+    server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
+    app = dash.Dash(
+        "dashboard",
+        server=server,  # type: ignore[arg-type]  # Dash's types know Flask only
+        assets_folder=str(Path(__file__).parent / "assets"),
+        use_pages=False,
+        serve_locally=True,
+        suppress_callback_exceptions=True,
+        title="Slewtrace",
+        update_title="",
+        add_log_handler=False,
+        meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
+    )
+    app.layout = shell()
+    _route(app, library)
+    for page in PAGES:
+        page.register(app, library)
+    server.add_middleware(OneIndex, paths=frozenset(page.path for page in PAGES))
+    server.add_middleware(OwnPagesOnly, script_hashes=app.csp_hashes())
+    return app
+
+
+def _own_analysis() -> Analyse:
+    from dashboard.results import analyse  # noqa: PLC0415 - a second that others need not pay
+
+    return analyse
+
+
+class OneIndex:
+    """ASGI middleware: every page's address serves the one document that shows all pages.
+
+    Args:
+        app: what serves that document at ``/``.
+        paths: addresses of pages.
+    """
+
+    def __init__(self, app: ASGIApp, *, paths: frozenset[str]) -> None:
+        self._app = app
+        self._paths = paths
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answers one request."""
+        if scope["type"] == "http" and scope["path"] in self._paths:
+            scope = {**scope, "path": "/", "raw_path": b"/"}
+        await self._app(scope, receive, send)
+
+
+def _route(app: dash.Dash, library: RunLibrary) -> None:
+    @app.callback(
+        Output("page", "children"),
+        Output("links", "children"),
+        Input("url", "pathname"),
+        Input("url", "search"),
+    )
+    async def show(pathname: str | None, search: str | None) -> tuple[Component, list[Component]]:
+        return await asyncio.to_thread(_show, library, pathname or "/", search or "")
+
+
+def _show(library: RunLibrary, pathname: str, search: str) -> tuple[Component, list[Component]]:
+    asked = parse_qs(search.lstrip("?"))
+    query = Query(run_id=asked.get("run", [""])[-1], t_s=_number(asked.get("t", [""])[-1]))
+    page = next((p for p in PAGES if p.path == pathname), None)
+    if page is None:
+        return not_found.layout("There is no such page."), runs.links(None, pathname)
+    if not page.of_run:
+        return page.layout(library, None, query), runs.links(None, pathname)
+    run = library.find(query.run_id)
+    if run is None:
+        return not_found.layout("There is no such run in this folder."), runs.links(None, pathname)
+    try:
+        return page.layout(library, run, query), runs.links(run, pathname)
+    except RunUnreadable as exc:
+        return not_found.layout(str(exc)), runs.links(run, pathname)
+
+
+def _number(text: str) -> float | None:
+    try:
+        return float(text)
+    except ValueError:
+        return None

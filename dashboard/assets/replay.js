@@ -1,0 +1,313 @@
+/* Replay of a run in the browser: everything that follows the scrubber is drawn here, from the
+ * compact copy that the server sent once (see figures/replay_copy.py). */
+(function () {
+  "use strict";
+
+  const GRAVITY = 9.80665; // m/s², standard acceleration (NIST SP 811)
+  const REST_MS = 150;
+  const BOOM = 0, LOAD = 1, WHEELS = 2; // places of the moving traces, as in plan_view.py
+
+  const replay = {
+    copy: null, t: 0, shownAt: null, wheelsShown: "", playing: false, speed: 1,
+    frame: 0, lastFrameMs: 0, restTimer: 0, fromUs: null,
+  };
+
+  const byId = (id) => document.getElementById(id);
+  const plot = (id) => document.querySelector(`#${id} .js-plotly-plot`);
+  const noUpdate = () => window.dash_clientside.no_update;
+  const setProps = (id, props) => byId(id) && window.dash_clientside.set_props(id, props);
+
+  function decode(packed) {
+    if (!packed) return null;
+    const bytes = Uint8Array.from(atob(packed.bdata), (c) => c.charCodeAt(0));
+    return packed.dtype === "f4" ? new Float32Array(bytes.buffer) : new Float64Array(bytes.buffer);
+  }
+
+  /* Whether t lies in one of the spans [a0, b0), [a1, b1) …, given as one flat array. */
+  function inSpans(spans, t) {
+    let low = 0, high = spans.length / 2;
+    while (low < high) {
+      const middle = (low + high) >> 1;
+      if (spans[2 * middle] <= t) low = middle + 1; else high = middle;
+    }
+    return low > 0 && t < spans[2 * low - 1];
+  }
+
+  function readingAt(t) {
+    const { copy } = replay;
+    const index = Math.max(0, Math.floor((t - copy.start_s) / copy.step_s + 1e-6));
+    const at = (values) => (values && index < values.length ? values[index] : NaN);
+    return { slew_deg: at(copy.slew), load_kg: at(copy.load), radius_m: at(copy.radius) };
+  }
+
+  const known = (value) => value !== null && value !== undefined && Number.isFinite(value);
+  const fixed = (value, digits) => (known(value) ? value.toFixed(digits).replace("-", "−") : "—");
+
+  function angleWords(slew) {
+    if (!known(slew)) return "—";
+    const size = Math.abs(slew).toFixed(1);
+    return `${size}° ${Number(size) === 0 ? "rear" : slew > 0 ? "right" : "left"}`;
+  }
+
+  function clockWords(t) {
+    const tenths = Math.round(t * 10);
+    return `${Math.floor(tenths / 600)}:${((tenths % 600) / 10).toFixed(1).padStart(4, "0")}`;
+  }
+
+  function write(id, text) {
+    const element = byId(id);
+    if (element && element.textContent !== text) element.textContent = text;
+  }
+
+  function writeNumbers(reading) {
+    const moment = known(reading.load_kg) && known(reading.radius_m)
+      ? reading.load_kg * GRAVITY * reading.radius_m : NaN;
+    const required = replay.copy.required_moment_nm;
+    write("readout-slew", angleWords(reading.slew_deg));
+    write("readout-load", fixed(reading.load_kg, 0));
+    write("readout-radius", fixed(reading.radius_m, 2));
+    write("readout-moment", fixed(moment / 1000, 2));
+    write("readout-share", fixed(required ? (100 * moment) / required : NaN, 1));
+  }
+
+  function loadPlace(t) {
+    if (inSpans(replay.copy.hanging, t)) return "hanging";
+    return inSpans(replay.copy.grounded, t) ? "ground" : "unknown";
+  }
+
+  function wheelStates(t) {
+    return replay.copy.wheels.map((wheel) =>
+      inSpans(wheel.unknown, t) ? "unknown" : inSpans(wheel.open, t) ? "open" : "closed");
+  }
+
+  function drawPlan(reading, place, states) {
+    const graph = plot("plan");
+    const meta = graph && graph.layout && graph.layout.meta;
+    if (!meta || !graph.data || graph.data.length <= WHEELS) return;
+    const radius = known(reading.radius_m) ? reading.radius_m : meta.ring_m;
+    const psi = ((known(reading.slew_deg) ? reading.slew_deg : 0) * Math.PI) / 180;
+    const [x0, y0] = meta.column;
+    const x1 = x0 + radius * Math.sin(psi), y1 = y0 - radius * Math.cos(psi);
+    const seen = known(reading.slew_deg) ? 1 : 0;
+    const stateKey = states.join();
+    const update = {
+      x: [[x0, x1], [x1]], y: [[y0, y1], [y1]], opacity: [seen, seen],
+      "marker.symbol": [null, meta.load[place].symbol],
+    };
+    const traces = [BOOM, LOAD];
+    if (stateKey !== replay.wheelsShown || !replay.sameFigure) {
+      const drawn = states.map((s) => meta.wheel[s]);
+      window.Plotly.restyle(graph, {
+        "marker.symbol": [drawn.map((w) => w.symbol)], "marker.size": [drawn.map((w) => w.size)],
+        "marker.color": [drawn.map((w) => w.color)],
+        text: [drawn.map((w, i) => `${meta.names[i]}<br><b>${w.word}</b>`)],
+      }, [WHEELS]);
+      replay.wheelsShown = stateKey;
+      replay.sameFigure = true;
+    }
+    window.Plotly.restyle(graph, update, traces);
+    write("readout-load-place", meta.load[place].word);
+    byId("readout-load-place").className = `place ${place}`;
+    writePlanWords(reading, place, states, meta);
+  }
+
+  function writePlanWords(reading, place, states, meta) {
+    const named = (state) => meta.names.filter((_, i) => states[i] === state).join(", ");
+    const lifted = named("open"), unknown = named("unknown");
+    const parts = [
+      `Boom at ${angleWords(reading.slew_deg)}`,
+      known(reading.radius_m) ? `radius ${fixed(reading.radius_m, 2)} m` : "radius —",
+      meta.load[place].word, lifted ? `lifted: ${lifted}` : "no wheel lifted",
+    ];
+    if (unknown) parts.push(`unknown: ${unknown}`);
+    write("plan-words", `${parts.join("; ")}.`);
+  }
+
+  function drawCursor(t) {
+    const graph = plot("traces"), cursor = byId("cursor");
+    const axis = graph && graph._fullLayout && graph._fullLayout.xaxis;
+    if (!cursor || !axis || !axis.l2p) return;
+    const x = axis.l2p(t);
+    const inside = x >= -1 && x <= axis._length + 1;
+    cursor.style.display = inside ? "block" : "none";
+    cursor.style.transform = `translateX(${axis._offset + x - 1}px)`;
+  }
+
+  function markMoment(t) {
+    const buttons = document.querySelectorAll("#moments [data-seek]");
+    let now = null;
+    buttons.forEach((b) => { if (Number(b.dataset.seek) <= t + 1e-6) now = b; });
+    buttons.forEach((b) => b.classList.toggle("now", b === now));
+  }
+
+  function draw() {
+    replay.frame = 0;
+    const { copy, t } = replay;
+    if (!copy || !byId("replay")) return;
+    const reading = readingAt(t);
+    writeNumbers(reading);
+    write("readout-time", clockWords(t));
+    drawPlan(reading, loadPlace(t), wheelStates(t));
+    drawCursor(t);
+    markMoment(t);
+    replay.shownAt = t;
+    byId("replay").dataset.shown = String(t);
+  }
+
+  function rest() {
+    const { t, playing } = replay;
+    if (playing || !byId("replay")) return;
+    setProps("replay-rest", { data: t });
+    const address = new URL(window.location.href);
+    address.searchParams.set("t", String(Math.round(t * 1e4) / 1e4));
+    window.history.replaceState(window.history.state, "", address);
+  }
+
+  /* Goes to a time. The scrubber and the time field follow, unless they asked for it. */
+  function seek(t, asker) {
+    const { copy } = replay;
+    if (!copy || !Number.isFinite(t)) return;
+    replay.t = Math.min(Math.max(t, copy.start_s), copy.end_s);
+    if (!replay.frame) replay.frame = window.requestAnimationFrame(draw);
+    if (asker !== "scrubber") { replay.fromUs = replay.t; setProps("scrubber", { value: replay.t }); }
+    if (!replay.playing && asker !== "go-to") {
+      setProps("go-to", { value: Math.round(replay.t * 1e4) / 1e4 });
+    }
+    window.clearTimeout(replay.restTimer);
+    replay.restTimer = window.setTimeout(rest, REST_MS);
+  }
+
+  function play(on) {
+    if (on === replay.playing || !replay.copy) return;
+    replay.playing = on;
+    write("play", on ? "Pause" : "Play");
+    if (!on) { seek(replay.t); return; }
+    if (replay.t >= replay.copy.end_s - 1e-6) replay.t = replay.copy.start_s;
+    replay.lastFrameMs = performance.now();
+    const step = (nowMs) => {
+      if (!replay.playing || !byId("replay")) { replay.playing = false; return; }
+      const t = replay.t + (Math.max(nowMs - replay.lastFrameMs, 0) / 1000) * replay.speed;
+      replay.lastFrameMs = nowMs;
+      seek(t);
+      if (replay.t >= replay.copy.end_s) { play(false); return; }
+      window.requestAnimationFrame(step);
+    };
+    window.requestAnimationFrame(step);
+  }
+
+  function seekMoment(direction) {
+    const times = replay.copy ? replay.copy.moments.map((m) => m.t_s) : [];
+    const next = direction > 0
+      ? times.find((t) => t > replay.t + 1e-6)
+      : times.filter((t) => t < replay.t - 1e-6).pop();
+    if (next !== undefined) seek(next);
+  }
+
+  function click(event) {
+    if (!byId("replay")) return;
+    const target = event.target.closest("button");
+    if (!target) return;
+    if (target.dataset.seek !== undefined) seek(Number(target.dataset.seek));
+    else if (target.id === "play") play(!replay.playing);
+    else if (target.id === "previous-event") seekMoment(-1);
+    else if (target.id === "next-event") seekMoment(1);
+  }
+
+  const KEYS = {
+    " ": () => play(!replay.playing),
+    n: () => seekMoment(1),
+    p: () => seekMoment(-1),
+    ArrowRight: () => seek(replay.t + replay.copy.step_s),
+    ArrowLeft: () => seek(replay.t - replay.copy.step_s),
+    PageDown: () => seek(replay.t + 10),
+    PageUp: () => seek(replay.t - 10),
+    Home: () => seek(replay.copy.start_s),
+    End: () => seek(replay.copy.end_s),
+  };
+
+  function key(event) {
+    const busy = event.target.closest("input, textarea, select, button, a, [role=slider]");
+    if (!byId("replay") || !replay.copy || busy || event.ctrlKey || event.metaKey || event.altKey) return;
+    const action = KEYS[event.key];
+    if (action) { event.preventDefault(); action(); }
+  }
+
+  function watchTraces() {
+    const graph = plot("traces");
+    if (!graph || graph.slewtraceWatched) return;
+    graph.slewtraceWatched = true;
+    graph.on("plotly_click", (event) => seek(event.points[0].x));
+    graph.on("plotly_afterplot", () => drawCursor(replay.t));
+  }
+
+  /* Figures are drawn some time after their data has come. */
+  function whenDrawn(action, tries = 200) {
+    const ready = [plot("plan"), plot("traces")].every((g) => g && g._fullLayout && g.data);
+    if (ready) action();
+    else if (tries > 0 && byId("replay")) window.setTimeout(() => whenDrawn(action, tries - 1), 20);
+  }
+
+  function refresh() {
+    whenDrawn(() => {
+      watchTraces();
+      replay.sameFigure = false;
+      draw();
+      if (replay.copy) byId("replay").dataset.run = replay.copy.run;
+    });
+  }
+
+  function scheme() {
+    const root = document.documentElement;
+    const now = () => {
+      const shown = root.getAttribute("data-mantine-color-scheme");
+      if (shown === "dark" || shown === "light") return shown;
+      return window.matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light";
+    };
+    if (!replay.schemeWatched) {
+      replay.schemeWatched = true;
+      let last = now();
+      new MutationObserver(() => {
+        if (now() !== last) { last = now(); setProps("scheme", { data: last }); }
+      }).observe(root, { attributes: true, attributeFilter: ["data-mantine-color-scheme"] });
+    }
+    return now();
+  }
+
+  window.dash_clientside = Object.assign({}, window.dash_clientside, {
+    slewtrace: {
+      scheme,
+      load(data) {
+        if (!data) return noUpdate();
+        const same = replay.copy && replay.copy.run === data.run && byId("replay").dataset.run;
+        play(false);
+        replay.copy = Object.assign({}, data, {
+          slew: decode(data.slew_deg), load: decode(data.load_kg), radius: decode(data.radius_m),
+          hanging: decode(data.hanging), grounded: decode(data.grounded),
+          wheels: data.wheels.map((w) => ({ open: decode(w.open), unknown: decode(w.unknown) })),
+        });
+        setProps("scrubber", { min: data.start_s, max: data.end_s });
+        seek(same ? replay.t : data.t_s);
+        refresh();
+        return data.run;
+      },
+      drawn() { refresh(); return noUpdate(); },
+      seek(value) {
+        if (value !== replay.fromUs) seek(value, "scrubber");
+        return noUpdate();
+      },
+      goTo(value) {
+        if (known(value) && value !== "" && Math.abs(value - replay.t) > 6e-5) seek(Number(value), "go-to");
+        return noUpdate();
+      },
+      speed(value) { replay.speed = Number(value) || 1; return noUpdate(); },
+      exact(reading) {
+        if (reading && reading.t_s === replay.t && !replay.playing) writeNumbers(reading);
+        return noUpdate();
+      },
+    },
+  });
+
+  document.addEventListener("click", click);
+  document.addEventListener("keydown", key);
+  window.addEventListener("resize", () => byId("replay") && window.setTimeout(() => drawCursor(replay.t), 100));
+})();

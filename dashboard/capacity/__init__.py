@@ -1,0 +1,1 @@
+"""Test plan, proof of moment, sectors, truck stability model: pure."""

@@ -1,0 +1,141 @@
+"""What a run shows, before anyone judges it.
+
+The evidence is what the detectors found in each channel, and the quiet series (medians over
+slices) from which loads, radii and angles are read. Judging it is the business of the modules
+beside this one, which therefore need no file and no clock.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from logger.events.radius_change import RadiusChange
+from logger.events.sweep import Excursion
+from logger.events.wheel_lift import WheelLift
+from logger.readings.bins import Bins
+from logger.readings.block import Nanoseconds, Values
+from logger.readings.spans import Spans
+from logger.readings.test_file import TestFile
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SlewRecord:
+    """The slew angle through the run.
+
+    Attributes:
+        t_ns: times of the readings, shape (n,), ns.
+        slew_deg: continuous angle, shape (n,), deg.
+        bins: medians over slices.
+        step_deg: resolution of the encoder, deg.
+        u_deg: standard uncertainty of the zero and scale, deg; 0 where not declared.
+    """
+
+    t_ns: Nanoseconds
+    slew_deg: Values
+    bins: Bins
+    step_deg: float
+    u_deg: float
+
+    def at(self, t_ns: int) -> float:
+        """The angle at a time, between its neighbours by straight line, deg.
+
+        Raises:
+            ValueError: where there is no reading at all.
+        """
+        if self.t_ns.size == 0:
+            raise ValueError("no slew readings")
+        after = int(np.searchsorted(self.t_ns, t_ns, side="left"))
+        if after in (0, self.t_ns.size):
+            return float(self.slew_deg[min(after, self.t_ns.size - 1)])
+        t0, t1 = int(self.t_ns[after - 1]), int(self.t_ns[after])
+        share = (t_ns - t0) / (t1 - t0) if t1 > t0 else 1.0
+        before_deg, after_deg = float(self.slew_deg[after - 1]), float(self.slew_deg[after])
+        return before_deg + share * (after_deg - before_deg)
+
+    def range_deg(self, start_ns: int, end_ns: int) -> tuple[float, float]:
+        """Least and greatest angle in a stretch of time, deg."""
+        inside = self.bins.median[
+            np.searchsorted(self.bins.first_ns, start_ns) : np.searchsorted(
+                self.bins.last_ns, end_ns, side="right"
+            )
+        ]
+        ends = (self.at(start_ns), self.at(end_ns))
+        if inside.size == 0:
+            return min(ends), max(ends)
+        return min(*ends, float(inside.min())), max(*ends, float(inside.max()))
+
+    def rate_dps(self, t_ns: int) -> float:
+        """How fast the boom turns around a time, deg/s, as a size."""
+        half_ns = 500_000_000
+        return abs(self.at(t_ns + half_ns) - self.at(t_ns - half_ns)) / (2 * half_ns * 1e-9)
+
+    @property
+    def u_reading_deg(self) -> float:
+        """Standard uncertainty of one angle: its rounding to a step, and zero and scale, deg."""
+        return math.hypot(self.step_deg / math.sqrt(12), self.u_deg)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TapeReading:
+    """A radius read by tape while the test went on.
+
+    Attributes:
+        t_ns: when it was noted, ns.
+        radius_m: the reading, m.
+    """
+
+    t_ns: int
+    radius_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Evidence:
+    """What a run shows.
+
+    Attributes:
+        test: what was tested.
+        run_ns: first and last time of any reading, ns.
+        slew: the slew angle, or None where the rig has no encoder or it never spoke.
+        excursions: the boom's ways out to one side and back, in order.
+        load: applied load (cell and what hangs above it), medians over slices, kg; or None.
+        u_load_kg: declared standard uncertainty of the cell, kg, or None.
+        hanging: when the load hung.
+        radius: radius, medians over slices, m; or None where there is no sensor.
+        u_radius_m: declared standard uncertainty of the sensor, m, or None.
+        radius_changes: as the detector found them, in order.
+        tape: radii read by tape, in order.
+        lifts: confirmed lifts of the truck's wheels, in order of time.
+        stale: by channel id, when it was stale.
+        u_clock_s: standard uncertainty of the time between slew and contact readings, s.
+    """
+
+    test: TestFile
+    run_ns: tuple[int, int]
+    slew: SlewRecord | None
+    excursions: tuple[Excursion, ...]
+    load: Bins | None
+    u_load_kg: float | None
+    hanging: Spans
+    radius: Bins | None
+    u_radius_m: float | None
+    radius_changes: tuple[RadiusChange, ...]
+    tape: tuple[TapeReading, ...]
+    lifts: tuple[WheelLift, ...]
+    stale: Mapping[str, Spans]
+    u_clock_s: float
+
+    def open_spans(self) -> Spans:
+        """When at least one wheel was open."""
+        last_ns = self.run_ns[1] + 1
+        return Spans.of((x.t_ns, last_ns if x.end_ns is None else x.end_ns) for x in self.lifts)
+
+    def stale_spans(self) -> Spans:
+        """When a channel that the proof needs was stale."""
+        whole = Spans()
+        for spans in self.stale.values():
+            whole |= spans
+        return whole

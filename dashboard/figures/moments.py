@@ -1,0 +1,95 @@
+"""Moments of a run that are worth a jump: what the result found, when, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from dashboard.figures.readings import Readings
+from dashboard.figures.words import angle_words, number_words, wheel_words
+from logger.readings.spans import Spans
+
+Kind = Literal["first_lift", "lift", "radius_change", "set_down", "lift_off", "note", "finding"]
+Result = dict[str, Any]
+
+WORDS_OF_KIND: dict[Kind, str] = {
+    "first_lift": "First lift",
+    "lift": "Other lift",
+    "radius_change": "Radius change",
+    "set_down": "Set-down",
+    "lift_off": "Load hanging",
+    "note": "Note",
+    "finding": "Finding",
+}
+SYMBOL_OF_KIND: dict[Kind, str] = {
+    "first_lift": "triangle-up",
+    "lift": "triangle-up-open",
+    "radius_change": "diamond",
+    "set_down": "square-open",
+    "lift_off": "circle",
+    "note": "star",
+    "finding": "x-thin",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """One such moment.
+
+    Attributes:
+        t_s: when, s since the run's start.
+        kind: what sort of thing happened.
+        words: what happened, one line.
+    """
+
+    t_s: float
+    kind: Kind
+    words: str
+
+
+def moments_of(result: Result | None, readings: Readings | None) -> tuple[Moment, ...]:
+    """All moments of a run, by time.
+
+    Args:
+        result: the run's result; None where there is none yet.
+        readings: the run's readings, for where the load hung.
+    """
+    found = [*_of_result(result or {})]
+    if readings is not None:
+        found += _of_phases(readings.hanging, "lift_off", "Load hanging")
+        found += _of_phases(readings.grounded, "set_down", "Load on the ground")
+    return tuple(sorted(found, key=lambda m: (m.t_s, m.kind)))
+
+
+def _of_result(result: Result) -> Iterator[Moment]:
+    for sweep in result.get("sweeps", ()):
+        first = sweep.get("first_lift")
+        if first is not None:
+            yield _lift(first, "first_lift")
+        for lift in sweep.get("lifts", ()):
+            if first is None or (lift["wheel"], lift["t_s"]) != (first["wheel"], first["t_s"]):
+                yield _lift(lift, "lift")
+        for change in sweep.get("radius_changes", ()):
+            yield Moment(t_s=change["t_s"], kind="radius_change", words=_change_words(change))
+    for finding in result.get("findings", ()):
+        if finding.get("t_s") is not None:
+            words = f"{finding['severity']}: {finding['text']}"
+            yield Moment(t_s=finding["t_s"], kind="finding", words=words)
+
+
+def _lift(lift: dict[str, Any], kind: Kind) -> Moment:
+    angle = angle_words(lift.get("slew_deg"))
+    words = f"{wheel_words(lift['wheel'])} lifted at {angle}"
+    return Moment(t_s=lift["t_s"], kind=kind, words=words)
+
+
+def _change_words(change: dict[str, Any]) -> str:
+    from_m = number_words(change.get("from_m"), "m", digits=2)
+    to_m = number_words(change.get("to_m"), "m", digits=2)
+    how = "load set down" if change.get("set_down") else "load hanging"
+    return f"radius {from_m} to {to_m}, {how}"
+
+
+def _of_phases(spans: Spans | Iterable[tuple[int, int]], kind: Kind, words: str) -> list[Moment]:
+    return [Moment(t_s=start_ns / 1e9, kind=kind, words=words) for start_ns, _ in spans]

@@ -1,0 +1,92 @@
+"""Colours, in two sets: for daylight and for a dark cab.
+
+A colour never says anything alone: whatever it marks has a shape, a hatch or a word as well.
+Meanings follow IEC 60073 (from memory): red act now, yellow abnormal, green safe. Text stands
+at 4.5 to 1 or better against the ground that it is written on (WCAG 2.2, 1.4.3).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Scheme = Literal["light", "dark"]
+
+FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', 'DejaVu Sans', sans-serif"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Palette:
+    """The colours of one scheme, CSS hex.
+
+    Attributes:
+        ground: what figures are drawn on.
+        ink: text and outlines.
+        muted: labels of axes, things that stand back.
+        grid: lines behind data.
+        data: traces.
+        boom: the boom in the plan.
+        body: the truck's body in the plan.
+        safe, safe_ink: sector with full capacity, and lines or text on it.
+        abnormal, abnormal_ink: reduced.
+        barred, barred_ink: no lifting.
+        act: a lifted wheel.
+        act_ground: behind text about a lifted wheel.
+    """
+
+    ground: str
+    ink: str
+    muted: str
+    grid: str
+    data: str
+    boom: str
+    body: str
+    safe: str
+    safe_ink: str
+    abnormal: str
+    abnormal_ink: str
+    barred: str
+    barred_ink: str
+    act: str
+    act_ground: str
+
+
+LIGHT = Palette(
+    ground="#ffffff",
+    ink="#15202b",
+    muted="#4f5d6b",
+    grid="#dfe5ea",
+    data="#0b4f9e",
+    boom="#0b4f9e",
+    body="#eef2f5",
+    safe="#cdebd4",
+    safe_ink="#0f4a26",
+    abnormal="#ffe9ad",
+    abnormal_ink="#664200",
+    barred="#e2e6ea",
+    barred_ink="#3a4550",
+    act="#b3201a",
+    act_ground="#fde7e5",
+)
+DARK = Palette(
+    ground="#172029",
+    ink="#eef3f7",
+    muted="#aab7c4",
+    grid="#2e3b47",
+    data="#7dbbff",
+    boom="#7dbbff",
+    body="#25313d",
+    safe="#1d4a2e",
+    safe_ink="#c6f2d2",
+    abnormal="#5a4306",
+    abnormal_ink="#ffe9ad",
+    barred="#323d48",
+    barred_ink="#d3dce4",
+    act="#ff8b82",
+    act_ground="#4a1815",
+)
+
+
+def palette_of(scheme: str | None) -> Palette:
+    """The colours for a scheme's name; daylight where it is unknown."""
+    return DARK if scheme == "dark" else LIGHT

@@ -1,0 +1,304 @@
+"""The truck, the boom and the load seen from above at one moment of a run.
+
+Cab at the top, rear at the bottom, so that the truck's right side is on the right. Each wheel
+is drawn with a shape and a word for its state, the load full where it hangs and hollow where it
+stands on the ground. The traces that move come first and in a fixed order: a page that replays
+a run moves those and leaves the rest alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import plotly.graph_objects as go
+
+from dashboard.figures.palette import FONT, Palette
+from dashboard.figures.truck_outline import TruckOutline, on_screen
+from dashboard.figures.words import angle_words, number_words, wheel_words
+
+BOOM, LOAD, WHEELS = 0, 1, 2
+"""Places of the moving traces in the figure."""
+
+WheelState = Literal["closed", "open", "unknown"]
+LoadPlace = Literal["hanging", "ground", "unknown"]
+
+WORD_OF_WHEEL: dict[str, str] = {"closed": "down", "open": "LIFTED", "unknown": "unknown"}
+WORD_OF_LOAD: dict[str, str] = {
+    "hanging": "load hanging",
+    "ground": "load on the ground",
+    "unknown": "load unknown",
+}
+_WHEEL_SYMBOL = {"closed": "square", "open": "triangle-up", "unknown": "circle-open-dot"}
+_WHEEL_SIZE = {"closed": 13, "open": 22, "unknown": 17}
+_LOAD_SYMBOL = {"hanging": "circle", "ground": "square-open", "unknown": "circle-open-dot"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanState:
+    """What the plan shows.
+
+    Attributes:
+        slew_deg: slew angle, deg; None where unknown.
+        radius_m: radius, m; None where unknown: the boom is then drawn to the ring.
+        load: where the load is.
+        wheels: state of each wheel, in the outline's order.
+    """
+
+    slew_deg: float | None
+    radius_m: float | None
+    load: LoadPlace
+    wheels: tuple[WheelState, ...]
+
+
+def plan_figure(
+    outline: TruckOutline,
+    state: PlanState,
+    palette: Palette,
+    *,
+    names: Sequence[str],
+    ring_m: float,
+) -> go.Figure:
+    """Draws the plan.
+
+    Args:
+        outline: the truck.
+        state: the moment.
+        palette: colours.
+        names: the wheels' names, in the outline's order.
+        ring_m: radius of the ring that carries the angles, m: the farthest the load goes.
+    """
+    figure = go.Figure(
+        data=[
+            _boom(outline, state, palette, ring_m),
+            _load(outline, state, palette, ring_m),
+            _wheels(outline, state, palette, names),
+            _ring(outline, palette, ring_m),
+        ]
+    )
+    figure.update_layout(
+        template="none",
+        font={"family": FONT, "size": 13, "color": palette.ink},
+        paper_bgcolor="rgba(0,0,0,0)",
+        plot_bgcolor="rgba(0,0,0,0)",
+        margin={"l": 8, "r": 8, "t": 8, "b": 8},
+        showlegend=False,
+        hovermode=False,
+        dragmode=False,
+        shapes=[*_body(outline, palette)],
+        annotations=[*_labels(outline, palette, ring_m)],
+        meta=_meta(outline, palette, ring_m, names),
+        uirevision="plan",
+        **_axes(outline, ring_m),
+    )
+    return figure
+
+
+def plan_summary(state: PlanState, names: Sequence[str]) -> str:
+    """The plan in a sentence, for those who don't see it."""
+    lifted = [wheel_words(n) for n, s in zip(names, state.wheels, strict=True) if s == "open"]
+    unknown = [wheel_words(n) for n, s in zip(names, state.wheels, strict=True) if s == "unknown"]
+    parts = [
+        f"Boom at {angle_words(state.slew_deg)}",
+        f"radius {number_words(state.radius_m, 'm', digits=2)}",
+        WORD_OF_LOAD[state.load],
+        f"lifted: {', '.join(lifted)}" if lifted else "no wheel lifted",
+    ]
+    if unknown:
+        parts.append(f"unknown: {', '.join(unknown)}")
+    return "; ".join(parts) + "."
+
+
+def _boom(outline: TruckOutline, state: PlanState, palette: Palette, ring_m: float) -> go.Scatter:
+    (x0, y0), (x1, y1) = on_screen(outline.column), _tip(outline, state, ring_m)
+    return go.Scatter(
+        x=[x0, x1],
+        y=[y0, y1],
+        mode="lines",
+        line={"color": palette.boom, "width": 7},
+        opacity=1.0 if state.slew_deg is not None else 0.0,
+        name="boom",
+    )
+
+
+def _load(outline: TruckOutline, state: PlanState, palette: Palette, ring_m: float) -> go.Scatter:
+    x, y = _tip(outline, state, ring_m)
+    return go.Scatter(
+        x=[x],
+        y=[y],
+        mode="markers",
+        marker={
+            "symbol": _LOAD_SYMBOL[state.load],
+            "size": 24,
+            "color": palette.ink,
+            "line": {"color": palette.ink, "width": 3},
+            "opacity": 1,
+        },
+        opacity=1.0 if state.slew_deg is not None else 0.0,
+        name="load",
+    )
+
+
+def _tip(outline: TruckOutline, state: PlanState, ring_m: float) -> tuple[float, float]:
+    radius_m = ring_m if state.radius_m is None else state.radius_m
+    return on_screen(outline.boom_tip(state.slew_deg or 0.0, radius_m))
+
+
+def _wheels(
+    outline: TruckOutline, state: PlanState, palette: Palette, names: Sequence[str]
+) -> go.Scatter:
+    places = [on_screen(w) for w in outline.wheels]
+    texts = [
+        f"{wheel_words(n)}<br><b>{WORD_OF_WHEEL[s]}</b>"
+        for n, s in zip(names, state.wheels, strict=True)
+    ]
+    return go.Scatter(
+        x=[x for x, _ in places],
+        y=[y for _, y in places],
+        mode="markers+text",
+        text=texts,
+        textposition=["middle right" if x > 0 else "middle left" for x, _ in places],
+        textfont={"size": 13, "color": palette.ink},
+        marker={
+            "symbol": [_WHEEL_SYMBOL[s] for s in state.wheels],
+            "size": [_WHEEL_SIZE[s] for s in state.wheels],
+            "color": [_wheel_colour(palette)[s] for s in state.wheels],
+            "line": {"color": palette.ground, "width": 1},
+        },
+        cliponaxis=False,
+        name="wheels",
+    )
+
+
+def _wheel_colour(palette: Palette) -> dict[str, str]:
+    return {"closed": palette.ink, "open": palette.act, "unknown": palette.abnormal_ink}
+
+
+def _ring(outline: TruckOutline, palette: Palette, ring_m: float) -> go.Scatter:
+    psi = np.linspace(-math.pi, math.pi, 181)
+    x0, y0 = on_screen(outline.column)
+    return go.Scatter(
+        x=x0 + ring_m * np.sin(psi),
+        y=y0 - ring_m * np.cos(psi),
+        mode="lines",
+        line={"color": palette.muted, "width": 1, "dash": "dot"},
+        name="ring",
+    )
+
+
+def _body(outline: TruckOutline, palette: Palette) -> Iterator[dict[str, Any]]:
+    rear, front, half, cab = outline.body
+    line = {"color": palette.muted, "width": 1.5}
+    yield _box((-half, rear, half, cab - 0.08), 0.12, palette.body, line)
+    yield _box((-half, cab, half, front), 0.35, palette.body, line)
+    # The windscreen tells front from rear without a word.
+    yield {
+        "type": "line",
+        "x0": -0.72 * half,
+        "x1": 0.72 * half,
+        "y0": front - 0.42,
+        "y1": front - 0.42,
+        "line": {"color": palette.muted, "width": 3},
+        "layer": "below",
+    }
+    for place in outline.outriggers:
+        x, y = on_screen(place)
+        yield {
+            "type": "line",
+            "x0": 0,
+            "x1": x,
+            "y0": y,
+            "y1": y,
+            "line": {"color": palette.muted, "width": 4},
+            "layer": "below",
+        }
+        yield _box((x - 0.18, y - 0.18, x + 0.18, y + 0.18), 0.03, palette.body, line)
+    x, y = on_screen(outline.column)
+    yield {
+        "type": "circle",
+        "x0": x - 0.28,
+        "x1": x + 0.28,
+        "y0": y - 0.28,
+        "y1": y + 0.28,
+        "fillcolor": palette.ground,
+        "line": {"color": palette.boom, "width": 3},
+        "layer": "below",
+    }
+
+
+def _box(
+    corners: tuple[float, float, float, float], round_m: float, fill: str, line: dict[str, Any]
+) -> dict[str, Any]:
+    """A rectangle with rounded corners, as a plotly shape."""
+    (x0, y0, x1, y1), r = corners, round_m
+    path = (
+        f"M{x0 + r},{y0} L{x1 - r},{y0} Q{x1},{y0} {x1},{y0 + r} L{x1},{y1 - r} "
+        f"Q{x1},{y1} {x1 - r},{y1} L{x0 + r},{y1} Q{x0},{y1} {x0},{y1 - r} "
+        f"L{x0},{y0 + r} Q{x0},{y0} {x0 + r},{y0} Z"
+    )
+    return {"type": "path", "path": path, "fillcolor": fill, "line": line, "layer": "below"}
+
+
+def _labels(outline: TruckOutline, palette: Palette, ring_m: float) -> Iterator[dict[str, Any]]:
+    rear, front, _, cab = outline.body
+    x0, y0 = on_screen(outline.column)
+    strong = {"size": 14, "color": palette.ink}
+    yield _words("CAB", 0, (cab + front) / 2 - 0.12, strong)
+    yield (
+        _words("REAR", 0, rear + 0.32, strong) if ring_m > 1.5 else _words("REAR", 0, rear, strong)
+    )
+    soft = {"size": 13, "color": palette.muted}
+    reach = ring_m + 0.22
+    yield _words("0°", x0, y0 - reach, soft) | {"yanchor": "top", "yshift": 4}
+    yield _words("90° right", x0 + reach, y0, soft) | {"xanchor": "left", "textangle": 90}
+    yield _words("90° left", x0 - reach, y0, soft) | {"xanchor": "right", "textangle": -90}
+    if not outline.to_scale:
+        yield _words("truck not to scale", 0, 0, soft) | {
+            "xref": "paper",
+            "yref": "paper",
+            "x": 0.01,
+            "y": 0.0,
+            "xanchor": "left",
+            "yanchor": "bottom",
+            "font": {"size": 12, "color": palette.muted},
+        }
+
+
+def _words(text: str, x: float, y: float, font: dict[str, Any]) -> dict[str, Any]:
+    return {"text": text, "x": x, "y": y, "font": font, "showarrow": False}
+
+
+def _axes(outline: TruckOutline, ring_m: float) -> dict[str, Any]:
+    rear, front, half, _ = outline.body
+    x0, y0 = on_screen(outline.column)
+    wide = max(ring_m + 0.75 + abs(x0), half + 1.7)
+    low, high = min(y0 - ring_m - 0.7, rear), max(y0 + ring_m + 0.2, front + 0.2)
+    hidden = {"visible": False, "fixedrange": True}
+    return {
+        "xaxis": hidden | {"range": [-wide, wide]},
+        "yaxis": hidden | {"range": [low, high], "scaleanchor": "x", "scaleratio": 1},
+    }
+
+
+def _meta(
+    outline: TruckOutline, palette: Palette, ring_m: float, names: Sequence[str]
+) -> dict[str, Any]:
+    """What a page needs to move the boom, the load and the wheels by itself."""
+    return {
+        "column": on_screen(outline.column),
+        "ring_m": ring_m,
+        "names": [wheel_words(n) for n in names],
+        "wheel": {
+            s: {
+                "symbol": _WHEEL_SYMBOL[s],
+                "size": _WHEEL_SIZE[s],
+                "color": _wheel_colour(palette)[s],
+                "word": WORD_OF_WHEEL[s],
+            }
+            for s in WORD_OF_WHEEL
+        },
+        "load": {s: {"symbol": _LOAD_SYMBOL[s], "word": WORD_OF_LOAD[s]} for s in WORD_OF_LOAD},
+    }

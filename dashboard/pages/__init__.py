@@ -1,0 +1,1 @@
+"""Layout and thin callbacks, a module for each page."""

@@ -1,0 +1,57 @@
+"""What stands around every page: the name, the links, the switch of colours, the safety words."""
+
+from __future__ import annotations
+
+import dash_mantine_components as dmc
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboard.figures.palette import FONT
+from dashboard.figures.words import SAFETY_WORDS
+from dashboard.pages.attributes import aria
+
+_THEME = {
+    "fontFamily": FONT,
+    "headings": {"fontFamily": FONT},
+    "primaryColor": "blue",
+    "primaryShade": {"light": 8, "dark": 4},
+    "defaultRadius": "sm",
+}
+
+
+def shell() -> Component:
+    """The layout that every page is shown in."""
+    return dmc.MantineProvider(
+        [
+            dcc.Location(id="url", refresh="callback-nav"),
+            dcc.Store(id="scheme"),
+            html.A("Skip to the content", href="#page", className="skip"),
+            _header(),
+            html.Main(html.P("Loading …", className="muted"), id="page"),
+            html.Footer([html.Strong("Caution  "), SAFETY_WORDS], className="safety"),
+        ],
+        theme=_THEME,
+        defaultColorScheme="auto",
+    )
+
+
+def _header() -> Component:
+    return html.Header(
+        [
+            dcc.Link([_mark(), html.Span("Slewtrace")], href="/", className="brand"),
+            html.Nav([], id="links", **aria(label="Pages")),
+            dmc.ColorSchemeToggle(
+                lightIcon="☀",
+                darkIcon="☾",
+                size=44,
+                variant="default",
+                **aria(label="Switch between light and dark colours"),
+            ),
+        ],
+        className="bar",
+    )
+
+
+def _mark() -> Component:
+    """A quarter turn and a boom, drawn in CSS."""
+    return html.Span(className="mark", **aria(hidden="true"))

@@ -1,0 +1,162 @@
+"""From a sealed run to its result: reads the channels, runs the detectors, asks capacity.
+
+One channel is in memory at a time, but for the slew angle, in which the lifts are looked up.
+The detectors are those that watch a running test.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from dashboard.capacity.evidence import Evidence, SlewRecord, TapeReading
+from dashboard.capacity.result import make_result
+from logger.events.load_phase import LoadPhaseDetector, hanging_spans
+from logger.events.radius_change import RadiusChange, RadiusChangeDetector
+from logger.events.silence import reports_only_changes, stale_spans, usual_stale_after_ns
+from logger.events.sweep import Excursion, SweepDetector
+from logger.events.watch import to_ns
+from logger.events.wheel_lift import WheelLift, WheelLiftDetector, wheel_lifts
+from logger.readings.bins import SLICE_NS, BinMedian, Bins
+from logger.readings.block import Nanoseconds, Values
+from logger.readings.rig_file import WHEEL, Channel
+from logger.readings.spans import Spans
+from logger.recording.run import Run
+
+
+def analyse(run: Run) -> dict[str, Any]:
+    """Computes the result of a run.
+
+    Args:
+        run: a sealed run.
+
+    Returns:
+        The ``slewtrace.result/1`` document.
+
+    Raises:
+        RunUnreadable: where the samples are damaged.
+    """
+    header = run.header
+    return make_result(gather_evidence(run), run_id=header.run_id, recording_sha256=header.sha256)
+
+
+def gather_evidence(run: Run) -> Evidence:
+    """What a run shows.
+
+    Raises:
+        RunUnreadable: where the samples are damaged.
+    """
+    rig, test = run.header.rig, run.header.test
+    stale: dict[str, Spans] = {}
+    slew, excursions = _slew(run, stale)
+    load, hanging = _load(run, stale)
+    radius, radius_changes = _radius(run, stale)
+    lifts = [lift for wheel in test.truck.wheels for lift in _wheel(run, f"{WHEEL}{wheel}", stale)]
+    wired_load, wired_radius = rig.wired("load"), rig.wired("radius")
+    return Evidence(
+        test=test,
+        run_ns=run.span_ns,
+        slew=slew,
+        excursions=excursions,
+        load=load,
+        u_load_kg=wired_load.u_si if wired_load else None,
+        hanging=hanging,
+        radius=radius,
+        u_radius_m=wired_radius.u_si if wired_radius else None,
+        radius_changes=radius_changes,
+        tape=tuple(
+            TapeReading(t_ns=n.t_ns, radius_m=n.value_m)
+            for n in run.notes
+            if n.kind == "radius" and n.value_m is not None
+        ),
+        lifts=tuple(sorted(lifts, key=lambda lift: lift.t_ns)),
+        stale=stale,
+        u_clock_s=_u_clock_s(run),
+    )
+
+
+def _slew(run: Run, stale: dict[str, Spans]) -> tuple[SlewRecord | None, tuple[Excursion, ...]]:
+    wired = run.header.rig.wired("slew")
+    if wired is None or "slew" not in run.channels:
+        return None, ()
+    block = run.calibrated("slew")
+    _note_silences(run, wired, block.t_ns, stale)
+    bins = _binned(block.t_ns, block.value)
+    detector = SweepDetector()
+    excursions = [*detector.take(bins), *detector.finish()]
+    record = SlewRecord(
+        t_ns=block.t_ns,
+        slew_deg=block.value,
+        bins=bins,
+        step_deg=wired.calibration.step if wired.wraps_at is not None else 0.0,
+        u_deg=wired.u_si or 0.0,
+    )
+    return record, tuple(excursions)
+
+
+def _load(run: Run, stale: dict[str, Spans]) -> tuple[Bins | None, Spans]:
+    wired = run.header.rig.wired("load")
+    if wired is None or "load" not in run.channels:
+        return None, Spans()
+    block = run.calibrated("load")
+    _note_silences(run, wired, block.t_ns, stale)
+    load = run.header.test.load
+    applied_kg = block.value + load.above_cell_kg
+    detector = LoadPhaseDetector(load.mass_kg)
+    bins = _binned(block.t_ns, applied_kg)
+    phases = [*detector.take(bins), *detector.finish()]
+    return bins, hanging_spans(phases)
+
+
+def _radius(run: Run, stale: dict[str, Spans]) -> tuple[Bins | None, tuple[RadiusChange, ...]]:
+    wired = run.header.rig.wired("radius")
+    if wired is None or "radius" not in run.channels:
+        return None, ()
+    block = run.calibrated("radius")
+    _note_silences(run, wired, block.t_ns, stale)
+    detector = RadiusChangeDetector()
+    bins = _binned(block.t_ns, block.value)
+    changes = [*detector.take(bins), *detector.finish()]
+    return bins, tuple(changes)
+
+
+def _wheel(run: Run, channel_id: str, stale: dict[str, Spans]) -> list[WheelLift]:
+    wired = run.header.rig.wired(channel_id)
+    if wired is None:
+        return []
+    t_ns, closed = run.contact(channel_id)
+    changes = int(np.count_nonzero(closed[1:] != closed[:-1]))
+    if wired.stale_after_s is not None or not reports_only_changes(changes, closed.size):
+        _note_silences(run, wired, t_ns, stale)
+    detector = WheelLiftDetector(
+        wired.wheel, on_delay_ns=to_ns(wired.on_delay_s), off_delay_ns=to_ns(wired.off_delay_s)
+    )
+    events = detector.feed(t_ns, closed)
+    events += detector.advance(run.span_ns[1])
+    return wheel_lifts(events + detector.finish())
+
+
+def _binned(t_ns: Nanoseconds, value: Values) -> Bins:
+    binner = BinMedian(SLICE_NS)
+    done, rest = binner.feed(t_ns, value), binner.finish()
+    return Bins(
+        first_ns=np.concatenate((done.first_ns, rest.first_ns)),
+        last_ns=np.concatenate((done.last_ns, rest.last_ns)),
+        median=np.concatenate((done.median, rest.median)),
+    )
+
+
+def _note_silences(run: Run, wired: Channel, t_ns: Nanoseconds, stale: dict[str, Spans]) -> None:
+    declared_s = wired.stale_after_s
+    limit_ns = usual_stale_after_ns(t_ns) if declared_s is None else to_ns(declared_s)
+    spans = stale_spans(t_ns, stale_after_ns=limit_ns, run_ns=run.span_ns)
+    if spans.pairs:
+        stale[wired.id] = spans
+
+
+def _u_clock_s(run: Run) -> float:
+    """Standard uncertainty of a time between two sources: the two worst fits together, s."""
+    worst = sorted(fit.u_s for fit in run.header.clock_fits.values())[-2:]
+    return math.hypot(*worst)

@@ -1,0 +1,1 @@
+"""What happens beside the truck: readings in, a recording and events out."""

@@ -1,0 +1,1 @@
+"""Use cases beside the truck: recording."""

@@ -1,0 +1,1 @@
+"""Channels, units, calibration, blocks of samples, clock alignment: pure."""

@@ -1,0 +1,222 @@
+"""``rig.toml``: what is wired to what."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Literal, Self
+from urllib.parse import urlsplit
+
+from pydantic import Field, field_validator, model_validator
+
+from logger.readings.calibration import Calibration
+from logger.readings.quantity import Kind, parse_quantity, unit_factor
+from logger.readings.toml_file import Duration, Table, read_toml
+
+KIND_OF_CHANNEL = {
+    "slew": Kind.ANGLE,
+    "load": Kind.MASS,
+    "radius": Kind.LENGTH,
+    "boom_angle": Kind.ANGLE,
+    "boom_length": Kind.LENGTH,
+    "hook_height": Kind.LENGTH,
+    "pitch": Kind.ANGLE,
+    "roll": Kind.ANGLE,
+    "wind": Kind.SPEED,
+}
+"""Every channel id but the wheels', and what it measures."""
+
+WHEEL = "wheel/"
+Identifier = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
+
+
+class Rig(Table):
+    """The ``[rig]`` table."""
+
+    id: Identifier
+
+
+class Source(Table):
+    """One ``[[source]]``: a serial line or a broker's topic."""
+
+    id: Identifier
+    kind: Literal["serial", "mqtt"]
+    port: str | None = None
+    baud: int = Field(default=115_200, ge=300, le=12_000_000)
+    url: str | None = None
+    topic: str | None = None
+    user: str | None = None
+    password_env: str | None = None
+    ca: str | None = None
+    decode: Literal["senml", "text"] = "senml"
+    pattern: str | None = None
+    """Regular expression with named groups, for ``decode = "text"``."""
+    true_clock: bool = False
+    """Whether absolute times that the device sends can be believed."""
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        needed = {"serial": ("port",), "mqtt": ("url", "topic")}[self.kind]
+        for key in needed:
+            if not getattr(self, key):
+                raise ValueError(f"a source of kind {self.kind!r} needs {key!r}")
+        if self.url is not None:
+            _check_url(self.url)
+        if self.decode == "text":
+            _check_pattern(self.pattern)
+        elif self.pattern is not None:
+            raise ValueError("'pattern' goes with decode = \"text\"")
+        return self
+
+
+def _check_url(url: str) -> None:
+    parts = urlsplit(url)
+    try:
+        known_port = parts.port is None or parts.port > 0
+    except ValueError:
+        known_port = False
+    if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or not known_port:
+        raise ValueError(f"{url!r} is no broker; write it like 'mqtt://127.0.0.1:1883'")
+    if parts.username or parts.password:
+        raise ValueError("no user or password inside 'url'; use 'user' and 'password_env'")
+
+
+def _check_pattern(pattern: str | None) -> None:
+    example = r"'(?P<load>[-+]?\d+\.\d+) kg'"
+    if not pattern:
+        raise ValueError(f"decode = \"text\" needs 'pattern', like {example}")
+    try:
+        groups = re.compile(pattern).groupindex
+    except re.error as exc:
+        raise ValueError(f"pattern is no regular expression ({exc}); like {example}") from exc
+    if not groups:
+        raise ValueError(f"pattern needs a named group for each reading, like {example}")
+
+
+class Channel(Table):
+    """One ``[[channel]]``: a named reading of a source and how to calibrate it."""
+
+    id: str
+    source: str
+    name: str = Field(min_length=1)
+    unit: str | None = None
+    scale: float = 1.0
+    offset: float = 0.0
+    polynomial: tuple[float, ...] | None = Field(default=None, min_length=2, max_length=6)
+    wraps_at: float | None = Field(default=None, gt=0)
+    stale_after_s: Duration | None = Field(default=None, alias="stale_after", gt=0)
+    closed_when: bool | float | str | None = None
+    on_delay_s: Duration = Field(default=0.05, alias="on_delay", ge=0, le=5)
+    """How long a contact must stay open to confirm a lift."""
+    off_delay_s: Duration = Field(default=0.02, alias="off_delay", ge=0, le=5)
+    """How long a contact must stay closed to end an opening."""
+    u: str | None = None
+    """Standard uncertainty of a calibrated reading, such as ``"3 mm"``."""
+
+    @field_validator("id")
+    @classmethod
+    def _known_id(cls, value: str) -> str:
+        position = value.removeprefix(WHEEL) if value.startswith(WHEEL) else None
+        if value not in KIND_OF_CHANNEL and not (position and re.fullmatch(r"[\w.-]+", position)):
+            known = ", ".join((*KIND_OF_CHANNEL, "wheel/<position>"))
+            raise ValueError(f"channel ids are {known}")
+        return value
+
+    @model_validator(mode="after")
+    def _fits_its_kind(self) -> Self:
+        if self.is_wheel:
+            if self.closed_when is None:
+                raise ValueError("a wheel needs 'closed_when': the raw value with tyre on ground")
+            if self.unit or self.polynomial or self.wraps_at or self.u:
+                raise ValueError("a wheel has no unit, polynomial, wraps_at or u")
+            return self
+        if self.closed_when is not None:
+            raise ValueError("'closed_when' belongs to wheels")
+        if self.unit is None:
+            raise ValueError(f"needs 'unit', the unit of the calibrated value ({self.kind.value})")
+        unit_factor(self.unit, self.kind)
+        if self.u is not None and parse_quantity(self.u, self.kind) < 0:
+            raise ValueError(f"u = {self.u!r} is negative")
+        if self.polynomial and (self.scale != 1.0 or self.offset != 0.0):
+            raise ValueError("give either 'polynomial' or 'scale' and 'offset'")
+        return self
+
+    @property
+    def is_wheel(self) -> bool:
+        """Whether this is a wheel's contact switch."""
+        return self.id.startswith(WHEEL)
+
+    @property
+    def wheel(self) -> str:
+        """The wheel's position, such as ``rear_left``; empty for other channels."""
+        return self.id.removeprefix(WHEEL) if self.is_wheel else ""
+
+    @property
+    def kind(self) -> Kind:
+        """What the channel measures; not for wheels."""
+        return KIND_OF_CHANNEL[self.id]
+
+    @property
+    def closed_value(self) -> float:
+        """The raw number that means tyre on the ground; a text is kept as 1 where it matches."""
+        return float(self.closed_when) if isinstance(self.closed_when, bool | float) else 1.0
+
+    @property
+    def u_si(self) -> float | None:
+        """Declared standard uncertainty of a calibrated reading, SI (deg for angles), or None."""
+        return None if self.u is None else parse_quantity(self.u, self.kind)
+
+    @property
+    def calibration(self) -> Calibration:
+        """The calibration to SI; a wheel's raw value passes unchanged."""
+        if self.is_wheel:
+            return Calibration()
+        return Calibration(
+            coefficients=self.polynomial or (self.offset, self.scale),
+            to_si=unit_factor(self.unit or "", self.kind),
+            wraps_at=self.wraps_at,
+        )
+
+
+class RigFile(Table):
+    """A whole ``rig.toml``."""
+
+    rig: Rig
+    source: tuple[Source, ...] = Field(min_length=1)
+    channel: tuple[Channel, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        sources = [s.id for s in self.source]
+        for ids, what in ((sources, "source"), ([c.id for c in self.channel], "channel")):
+            twice = next((i for i in ids if ids.count(i) > 1), None)
+            if twice is not None:
+                raise ValueError(f"{what} {twice!r} is there twice; ids must differ")
+        for channel in self.channel:
+            if channel.source not in sources:
+                raise ValueError(
+                    f"channel {channel.id!r} has source {channel.source!r}, "
+                    f"which is none of {', '.join(sources)}"
+                )
+        return self
+
+    def wired(self, channel_id: str) -> Channel | None:
+        """The channel of an id, or None where the rig has none."""
+        return next((c for c in self.channel if c.id == channel_id), None)
+
+    @property
+    def wheels(self) -> tuple[Channel, ...]:
+        """The wheels' contact switches, in the file's order."""
+        return tuple(c for c in self.channel if c.is_wheel)
+
+
+def read_rig(text: str, *, name: str = "rig.toml") -> RigFile:
+    """Reads a rig file.
+
+    Args:
+        text: the file's text.
+        name: the file's name, for errors.
+
+    Raises:
+        FileInvalid: in one line for the person who wrote it.
+    """
+    return read_toml(text, model=RigFile, name=name)

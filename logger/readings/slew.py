@@ -1,0 +1,92 @@
+"""A continuous slew angle from an encoder that starts again at zero.
+
+A sensor that wraps gives one angle many names. The jump between two neighbouring readings
+tells which: a boom never turns half a turn between readings, so a larger jump is a wrap. The
+first reading is placed in the turn nearest to over the rear, where every test starts.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from logger.readings.block import Values
+from logger.readings.calibration import Calibration
+
+FULL_TURN_DEG = 360.0
+
+
+class SlewUnwrapper:
+    """Turns raw slew readings into a continuous angle, block by block.
+
+    Args:
+        calibration: the slew channel's calibration; without ``wraps_at`` the calibrated angle
+            itself is taken to repeat after 360°.
+    """
+
+    def __init__(self, calibration: Calibration) -> None:
+        self._calibration = calibration
+        self._last_raw: float | None = None
+        self._turns = 0
+        self._origin_deg: float | None = None
+
+    def feed(self, raw: Values) -> Values:
+        """Continuous angles of the next readings.
+
+        Args:
+            raw: raw values, shape (n,), in order of time; NaN stays NaN.
+
+        Returns:
+            Slew angles, shape (n,), deg.
+        """
+        period = self._calibration.wraps_at
+        if period is None:
+            return self._placed(self._unwrapped(self._calibration.apply(raw), FULL_TURN_DEG))
+        return self._placed(self._calibration.apply(self._unwrapped(raw, period)))
+
+    def _unwrapped(self, value: Values, period: float) -> Values:
+        good = value if not np.isnan(value).any() else value[~np.isnan(value)]
+        if good.size == 0:
+            return value
+        before = good[0] if self._last_raw is None else self._last_raw
+        self._last_raw = float(good[-1])
+        # Most blocks hold no wrap: one pass decides, and only wraps cost more.
+        step = np.diff(good, prepend=before)
+        wraps = np.flatnonzero(np.abs(step) > period / 2)
+        if wraps.size == 0:
+            return value if self._turns == 0 else value + self._turns * period
+        change = -np.rint(step[wraps] / period).astype(np.int64)
+        turns = self._turns + np.concatenate(([0], np.cumsum(change)))
+        self._turns = int(turns[-1])
+        lengths = np.diff(np.concatenate(([0], wraps, [good.size])))
+        whole = np.array(value, copy=True)
+        whole[~np.isnan(whole)] = good + np.repeat(turns, lengths) * period
+        return whole
+
+    def _placed(self, angle_deg: Values) -> Values:
+        if self._origin_deg is None:
+            good = angle_deg[~np.isnan(angle_deg)][:1]
+            if good.size == 0:
+                return angle_deg
+            turn_deg = self._turn_deg()
+            self._origin_deg = -float(np.rint(good[0] / turn_deg)) * turn_deg
+        return angle_deg if self._origin_deg == 0.0 else angle_deg + self._origin_deg
+
+    def _turn_deg(self) -> float:
+        calibration = self._calibration
+        if calibration.wraps_at is None or len(calibration.coefficients) > 2:
+            return FULL_TURN_DEG
+        # A geared encoder wraps several times in a turn of the boom.
+        return calibration.wraps_at * calibration.step or FULL_TURN_DEG
+
+
+def unwrap_slew(raw: Values, calibration: Calibration) -> Values:
+    """Continuous slew angles of a whole channel.
+
+    Args:
+        raw: raw values, shape (n,), from the run's first reading on.
+        calibration: the slew channel's calibration.
+
+    Returns:
+        Slew angles, shape (n,), deg, the first in the turn nearest to 0.
+    """
+    return SlewUnwrapper(calibration).feed(raw)

@@ -1,0 +1,146 @@
+"""From TOML text to a checked model, with errors that a person can act on.
+
+Each error names the file, the key, what stands there and what would do. Every table is
+closed: a key nobody knows is an error that suggests the nearest one, since a misspelt
+``stale_afer`` would otherwise quietly leave a sensor unwatched.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Callable, Sequence
+from typing import Annotated, Any, TypeVar
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+
+from logger.errors import FileInvalid
+from logger.readings.quantity import Kind, parse_quantity
+
+_SHOWN_CHARACTERS = 60
+
+
+def _reader(kind: Kind) -> Callable[[object], float]:
+    def read(value: object) -> float:
+        if isinstance(value, bool) or not isinstance(value, str):
+            raise ValueError("a quantity is text with its unit, in quotes")  # noqa: TRY004 - pydantic shows ValueErrors
+        return parse_quantity(value, kind)
+
+    return read
+
+
+Mass = Annotated[float, BeforeValidator(_reader(Kind.MASS))]
+Length = Annotated[float, BeforeValidator(_reader(Kind.LENGTH))]
+Moment = Annotated[float, BeforeValidator(_reader(Kind.MOMENT))]
+Angle = Annotated[float, BeforeValidator(_reader(Kind.ANGLE))]
+Duration = Annotated[float, BeforeValidator(_reader(Kind.TIME))]
+Stiffness = Annotated[float, BeforeValidator(_reader(Kind.STIFFNESS))]
+
+
+class Table(BaseModel):
+    """A TOML table whose keys are all known and whose values never change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=False, strict=False)
+
+
+TableT = TypeVar("TableT", bound=Table)
+
+
+def read_toml(text: str, *, model: type[TableT], name: str) -> TableT:
+    """Reads TOML text into a model.
+
+    Args:
+        text: the file's text.
+        model: what the file must hold.
+        name: the file's name, for the error.
+
+    Raises:
+        FileInvalid: naming the file, the key, what stands there and what would do.
+    """
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as exc:
+        raise FileInvalid(where=name, what=f"is no valid TOML ({exc})") from exc
+    try:
+        return model.model_validate(document)
+    except ValidationError as exc:
+        raise _first_error(exc, document=document, model=model, name=name) from exc
+
+
+def _first_error(
+    exc: ValidationError, *, document: dict[str, Any], model: type[BaseModel], name: str
+) -> FileInvalid:
+    # An unknown key often is the cause of a missing one, so it is told first.
+    errors = exc.errors(include_url=False)
+    error = next((e for e in errors if e["type"] == "extra_forbidden"), errors[0])
+    path = list(error["loc"])
+    where = f"{name}, {_spell(path, document)}"
+    if error["type"] == "extra_forbidden":
+        known = _known_keys(model, path[:-1])
+        near = difflib.get_close_matches(str(path[-1]), known, n=1)
+        would_do = f"did you mean {near[0]!r}?" if near else f"known here: {', '.join(known)}"
+        return FileInvalid(where=where, what="unknown key", would_do=would_do)
+    if error["type"] == "missing":
+        return FileInvalid(where=where, what="is missing", would_do="add it")
+    stands = _shown(error["input"])
+    message = error["msg"].removeprefix("Value error, ")
+    message = message[:1].lower() + message[1:]
+    if not path:
+        return FileInvalid(where=name, what=message)
+    return FileInvalid(where=where, what=f"{stands} won't do", would_do=message)
+
+
+def _shown(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= _SHOWN_CHARACTERS else text[:_SHOWN_CHARACTERS] + "…"
+
+
+def _spell(path: Sequence[str | int], document: object) -> str:
+    """``source "mast", key "baud"`` rather than ``source.0.baud``."""
+    words: list[str] = []
+    here = document
+    for step in path:
+        here = _descend(here, step)
+        if isinstance(step, int):
+            label = here.get("id", here.get("name")) if isinstance(here, dict) else None
+            words[-1] += f' "{label}"' if isinstance(label, str) else f" number {step + 1}"
+        else:
+            words.append(step)
+    if not words:
+        return "file"
+    tables, key = words[:-1], words[-1]
+    return f"{' '.join(f'[{t}]' for t in tables)} {key}".strip()
+
+
+def _descend(here: object, step: str | int) -> object:
+    if isinstance(here, dict):
+        return here.get(step)
+    if isinstance(here, list) and isinstance(step, int) and step < len(here):
+        return here[step]
+    return None
+
+
+def _known_keys(model: type[BaseModel], path: Sequence[str | int]) -> list[str]:
+    """The keys that the table at a path may hold."""
+    for step in path:
+        if isinstance(step, int):
+            continue
+        field = next(
+            (f for n, f in model.model_fields.items() if step in (n, f.alias)),
+            None,
+        )
+        inner = _model_in(field.annotation) if field else None
+        if inner is None:
+            return []
+        model = inner
+    return [f.alias or n for n, f in model.model_fields.items()]
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    """The table inside ``tuple[Table, ...]``, ``Table | None`` or ``Table``."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for argument in getattr(annotation, "__args__", ()):
+        if (found := _model_in(argument)) is not None:
+            return found
+    return None

@@ -1,0 +1,1 @@
+"""What is kept: the journal while running, the sealed run, recovery and import."""

@@ -1,0 +1,188 @@
+"""A paho client for a source of the rig file, and what its errors mean in words.
+
+MQTT 5 where the broker speaks it, because it lets us say three things: that the session of an
+earlier run is not ours (clean start, once), how long the broker keeps messages while we are
+away, and that we take many messages before we acknowledge the first. Without the last, some
+brokers send no more than 20 ahead, which at a commit every 75 ms would be 270 a second.
+"""
+
+from __future__ import annotations
+
+import socket
+import ssl
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+from urllib.parse import urlsplit
+
+from paho.mqtt.client import Client, MQTTv5, MQTTv311
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from logger.errors import SourceUnavailable
+from logger.readings.rig_file import Source as SourceTable
+
+CONNECT_WITHIN_S = 5.0
+KEEPALIVE_S = 10
+"""A half-open connection shows after at most twice this."""
+
+SESSION_KEPT_S = 3600
+RECEIVE_MAXIMUM = 20_000
+_PORTS = {"mqtt": 1883, "mqtts": 8883}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Broker:
+    """Where a broker is.
+
+    Attributes:
+        host: name or address.
+        port: TCP port.
+        tls: whether the connection is encrypted.
+    """
+
+    host: str
+    port: int
+    tls: bool
+
+    def __str__(self) -> str:
+        return f"{self.host}:{self.port}"
+
+
+def broker_at(url: str) -> Broker:
+    """The broker of a URL, ``mqtt://host[:port]`` or ``mqtts://host[:port]``."""
+    parts = urlsplit(url)
+    return Broker(
+        host=parts.hostname or "",
+        port=parts.port or _PORTS[parts.scheme],
+        tls=parts.scheme == "mqtts",
+    )
+
+
+def make_client(
+    source: SourceTable,
+    *,
+    client_id: str,
+    protocol: MQTTProtocolVersion,
+    password: str | None,
+    clean: bool = False,
+) -> Client:
+    """A client that is not connected yet.
+
+    Args:
+        source: the source's table in the rig file.
+        client_id: the same at each start, so that the broker knows our session.
+        protocol: MQTT 5 or 3.1.1.
+        password: the password, or None.
+        clean: whether the session ends with the connection (3.1.1 only; 5 says it otherwise).
+
+    Raises:
+        SourceUnavailable: where the CA certificate can't be used.
+    """
+    client = Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=client_id,
+        protocol=protocol,
+        clean_session=clean if protocol == MQTTv311 else None,
+        manual_ack=True,
+        reconnect_on_failure=False,
+    )
+    client.connect_timeout = CONNECT_WITHIN_S
+    if source.user is not None:
+        client.username_pw_set(source.user, password)
+    if broker_at(source.url or "").tls:
+        try:
+            client.tls_set(ca_certs=source.ca)
+        except (OSError, ValueError) as exc:
+            raise SourceUnavailable(
+                where=f"source {source.id!r}, ca",
+                what=f"{source.ca!r} is no CA certificate: {exc}",
+                would_do="give the PEM file of the authority that signed the broker's certificate",
+            ) from exc
+    return client
+
+
+def connect(client: Client, broker: Broker) -> None:
+    """Opens the connection and sends CONNECT; the answer is not waited for.
+
+    Raises:
+        OSError: where there is no connection.
+    """
+    client.connect(
+        broker.host, broker.port, keepalive=KEEPALIVE_S, properties=_connect_properties(client)
+    )
+
+
+def _connect_properties(client: Client) -> Properties | None:
+    if client.protocol != MQTTv5:
+        return None
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
+    properties.SessionExpiryInterval = SESSION_KEPT_S
+    properties.ReceiveMaximum = RECEIVE_MAXIMUM
+    return properties
+
+
+def forget_session_properties() -> Properties:
+    """For the DISCONNECT that ends a session of MQTT 5."""
+    properties = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call]  # as above
+    properties.SessionExpiryInterval = 0
+    return properties
+
+
+def password_of(source: SourceTable, environment: Mapping[str, str]) -> str | None:
+    """The source's password from the environment.
+
+    Raises:
+        SourceUnavailable: where the variable is not set.
+    """
+    if source.password_env is None:
+        return None
+    if source.password_env not in environment:
+        raise SourceUnavailable(
+            where=f"source {source.id!r}, password_env",
+            what=f"the environment has no variable {source.password_env!r}",
+            would_do=f"set it before the start: export {source.password_env}=…",
+        )
+    return environment[source.password_env]
+
+
+def no_connection(exc: OSError, broker: Broker, *, where: str) -> SourceUnavailable:
+    """Why there is no connection, in words."""
+    what, would_do = _in_words(exc, broker)
+    return SourceUnavailable(where=where, what=what, would_do=would_do)
+
+
+def _in_words(exc: OSError, broker: Broker) -> tuple[str, str]:
+    if isinstance(exc, ssl.SSLCertVerificationError):
+        return (
+            f"the certificate of {broker} is not trusted: {exc.verify_message}",
+            "give the certificate of its authority with 'ca', and its name as it is certified",
+        )
+    if isinstance(exc, ssl.SSLError):
+        return f"no TLS with {broker}: {exc}", "for a broker without TLS write 'mqtt://'"
+    if isinstance(exc, socket.gaierror):
+        return f"no host {broker.host!r} is known", "mend 'url' or write the address in numbers"
+    if isinstance(exc, ConnectionRefusedError):
+        return f"no broker listens at {broker}", "start it, or mend 'url'"
+    if isinstance(exc, TimeoutError):
+        return (
+            f"{broker} does not answer within {CONNECT_WITHIN_S:g} s",
+            "see that it is on, in this network and not behind a firewall",
+        )
+    return f"no connection to {broker}: {exc}", ""
+
+
+class _Reason(Protocol):
+    def getName(self) -> str: ...  # noqa: N802 - paho's name
+
+
+def refused(reason: _Reason, broker: Broker, *, where: str) -> SourceUnavailable:
+    """Why a broker refused us, in words."""
+    name = reason.getName()
+    would_do = ""
+    if name in ("Bad user name or password", "Not authorized"):
+        would_do = "see 'user' and the variable that 'password_env' names"
+    return SourceUnavailable(
+        where=where, what=f"the broker at {broker} refused us: {name}", would_do=would_do
+    )

@@ -1,0 +1,237 @@
+"""An MQTT topic: a thread that stamps, decodes and hands over, and acknowledges when told to.
+
+A message of QoS 1 is acknowledged once the recorder says that its readings are on the disk.
+Until then the broker keeps it and sends it again after a broken connection, in a session that
+outlives connections. At the start of a run the session begins anew: what a broker kept since
+an earlier run was taken then, and is not of this run. At its end the session is given up.
+
+When the recorder is behind, the thread first waits a little, which makes the broker wait. When
+that does not help, it takes nothing more until there is room, and then connects again, so that
+the broker sends all that was not taken, in order.
+"""
+
+from __future__ import annotations
+
+import os
+import queue
+import threading
+import time
+from collections import deque
+from collections.abc import Mapping
+from contextlib import suppress
+from functools import partial
+
+from paho.mqtt.client import MQTTMessage
+
+from logger.errors import FrameInvalid, SourceUnavailable
+from logger.readings.pack import Pack
+from logger.readings.rig_file import Source as SourceTable
+from logger.sources.arrival import Arrival, Clock, Put
+from logger.sources.broker_client import CONNECT_WITHIN_S, password_of
+from logger.sources.broker_link import BrokerLink
+from logger.sources.decoding import decoder_of
+from logger.sources.deliveries import Deliveries, Delivery
+from logger.sources.outlet import Outlet
+
+PAYLOAD_LIMIT_BYTES = 1 << 20
+FIRST_RETRY_S = 0.1
+LONGEST_RETRY_S = 2.0
+PATIENCE_S = 1.0
+"""How long the broker is made to wait for room before messages are put off."""
+
+_TURN_S = 0.2
+_ROOM_CHECK_S = 0.01
+_STOP_WITHIN_S = CONNECT_WITHIN_S + 1
+_START_WITHIN_S = CONNECT_WITHIN_S + 1
+_PUT_OFF = "the recorder was behind and its queue full; the broker is to send them again"
+
+
+class MqttTopic:
+    """A source of frames, one a message, from a topic of a broker.
+
+    Args:
+        source: its table in the rig file.
+        client_id: the name of our session at the broker; the same at each start, and no other
+            program's, or the two would throw each other out.
+        environment: where the password is; the process's own where None.
+    """
+
+    def __init__(
+        self,
+        source: SourceTable,
+        *,
+        client_id: str,
+        environment: Mapping[str, str] | None = None,
+    ) -> None:
+        self._source = source
+        self._client_id = client_id
+        self._environment = os.environ if environment is None else environment
+        self._reception: _Reception | None = None
+
+    @property
+    def id(self) -> str:
+        """Id of the source in the rig file."""
+        return self._source.id
+
+    def start(self, put: Put, clock: Clock) -> None:
+        """Joins the broker and begins to hand over; returns once the topic is subscribed.
+
+        Raises:
+            SourceUnavailable: where the broker can't be used.
+        """
+        reception = _Reception(
+            self._source,
+            client_id=self._client_id,
+            password=password_of(self._source, self._environment),
+            outlet=Outlet(self.id, put, clock, overflow=_PUT_OFF),
+        )
+        reception.start()
+        self._reception = reception
+
+    def stop(self) -> None:
+        """Gives the session up and ends the thread."""
+        if self._reception is not None:
+            self._reception.stop()
+            self._reception = None
+
+
+class _Reception:
+    """What runs between start and stop; all but ``start`` and ``stop`` in its own thread."""
+
+    def __init__(
+        self, source: SourceTable, *, client_id: str, password: str | None, outlet: Outlet
+    ) -> None:
+        self._id = source.id
+        self._outlet = outlet
+        self._decode = decoder_of(source)
+        self._link = BrokerLink(
+            source,
+            client_id=client_id,
+            password=password,
+            on_connected=self._connected,
+            on_message=self._take,
+        )
+        self._deliveries = Deliveries()
+        self._safe: deque[Delivery] = deque()
+        self._putting_off = False
+        self._stopping = threading.Event()
+        self._joined: queue.Queue[SourceUnavailable | None] = queue.Queue()
+        self._thread = threading.Thread(target=self._run, name=f"mqtt {source.id}", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+        try:
+            failure = self._joined.get(timeout=_START_WITHIN_S)
+        except queue.Empty:
+            self._stopping.set()
+            failure = SourceUnavailable(
+                where=f"source {self._id!r}",
+                what=f"no answer from {self._link.broker} within {_START_WITHIN_S:g} s",
+                would_do="see that the host's name is right and the network up",
+            )
+        if failure is not None:
+            raise failure
+
+    def stop(self) -> None:
+        self._stopping.set()
+        self._link.wake()
+        self._thread.join(_STOP_WITHIN_S)
+
+    def _run(self) -> None:
+        try:
+            self._link.join()
+        except SourceUnavailable as exc:
+            self._link.leave()
+            self._joined.put(exc)
+            return
+        self._joined.put(None)
+        while not self._stopping.is_set():
+            alive = self._link.turn(_TURN_S)
+            self._acknowledge_safe()
+            has_room = self._outlet.flush()
+            if not alive:
+                self._outlet.note("lost", f"the broker at {self._link.broker} is gone")
+                self._rejoin()
+            elif self._putting_off and has_room:
+                self._rejoin()
+        self._acknowledge_safe()
+        self._link.leave()
+        self._outlet.flush(at_once=True)
+
+    def _rejoin(self) -> None:
+        """Connects again, however often it takes, unless it is time to stop."""
+        self._deliveries.lost()
+        wait_s = 0.0 if self._putting_off else FIRST_RETRY_S
+        while not self._stopping.wait(wait_s):
+            self._outlet.flush()
+            wait_s = min(max(wait_s * 2, FIRST_RETRY_S), LONGEST_RETRY_S)
+            with suppress(OSError, SourceUnavailable):
+                resumed = self._link.rejoin()
+                kept = "and kept what came" if resumed else "and kept nothing of what came"
+                self._outlet.note("back", f"the broker at {self._link.broker} is back {kept}")
+                return
+
+    def _connected(self, resumed: bool) -> None:  # noqa: FBT001 - a callback's one argument
+        self._deliveries.connected(resumed=resumed)
+        self._putting_off = False
+
+    def _take(self, message: MQTTMessage) -> None:
+        arrival_ns = self._outlet.clock()
+        delivery = None
+        if message.qos:
+            delivery, new = self._deliveries.coming(message.mid, again=message.dup)
+            if not new:
+                if delivery.safe:
+                    self._acknowledge(delivery)
+                return
+        pack = self._decoded(bytes(message.payload))
+        if pack is None:
+            if delivery is not None:
+                self._acknowledge(delivery)  # it would be no better the next time
+            return
+        arrival = Arrival(
+            source=self._id,
+            pack=pack,
+            arrival_ns=arrival_ns,
+            retained=message.retain,
+            acknowledge=None if delivery is None else partial(self._is_safe, delivery),
+        )
+        if not self._handed_over(arrival) and delivery is not None:
+            self._deliveries.refused(delivery)
+            self._putting_off = True
+
+    def _decoded(self, payload: bytes) -> Pack | None:
+        if len(payload) > PAYLOAD_LIMIT_BYTES:
+            self._outlet.bad_frame(f"a message of {len(payload)} bytes")
+            return None
+        try:
+            return self._decode(payload.rstrip(b"\r\n"))
+        except FrameInvalid as exc:
+            self._outlet.bad_frame(str(exc))
+            return None
+
+    def _handed_over(self, arrival: Arrival) -> bool:
+        deadline_s = time.monotonic() + PATIENCE_S
+        while not self._putting_off and not self._stopping.is_set():
+            if self._outlet.offer(arrival):
+                return True
+            if time.monotonic() > deadline_s:
+                break
+            time.sleep(_ROOM_CHECK_S)
+        self._outlet.count_lost(len(arrival.pack.names))
+        return False
+
+    def _is_safe(self, delivery: Delivery) -> None:
+        """Called by the recorder's thread once the readings are on the disk."""
+        self._safe.append(delivery)
+        self._link.wake()
+
+    def _acknowledge_safe(self) -> None:
+        while self._safe:
+            delivery = self._safe.popleft()
+            if self._deliveries.safe(delivery):
+                self._acknowledge(delivery)
+
+    def _acknowledge(self, delivery: Delivery) -> None:
+        self._link.acknowledge(delivery.mid)
+        self._deliveries.acknowledged(delivery)

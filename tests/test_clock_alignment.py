@@ -1,0 +1,269 @@
+"""A device's clock tied to the run's: within the stated uncertainty, exact at any size."""
+
+import json
+import random
+import time
+from math import sqrt
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from logger.readings.clock_alignment import RATE_LIMIT, CausalAlignment, ClockFit, fit_clock
+from logger.readings.pack import ClockPair
+
+UNHURRIED = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
+"""Other work on the machine must not fail a property."""
+
+SECOND = 1_000_000_000
+START_NS = 7_123_456_789
+
+
+def simulated(*, drift_ppm, seconds, a_second=20, least_ms=0.2, jitter_ms=4.0, seed=1):
+    """Pairs of a device whose clock drifts, over a line with random delays.
+
+    Returns:
+        The pairs, and a function from device time to true run time, ns.
+    """
+    rng = random.Random(seed)
+    device_rate = 1 + drift_ppm * 1e-6
+
+    def true_run_ns(device_ns):
+        return START_NS + device_ns / device_rate
+
+    pairs = []
+    for i in range(seconds * a_second):
+        device_ns = round(i * SECOND / a_second * device_rate)
+        delay_ns = (least_ms + rng.expovariate(1 / jitter_ms)) * 1e6
+        pairs.append(
+            ClockPair(
+                device_ns=device_ns,
+                arrival_ns=round(true_run_ns(device_ns) + delay_ns) + 500_000,
+                wire_ns=500_000,
+            )
+        )
+    return pairs, true_run_ns
+
+
+@pytest.mark.parametrize("drift_ppm", [-50, -5, 0, 20, 50])
+@pytest.mark.parametrize("seconds", [15, 120, 1200])
+@pytest.mark.parametrize("jitter_ms", [0.5, 4, 16])
+def test_mapped_times_lie_within_the_stated_uncertainty(drift_ppm, seconds, jitter_ms):
+    """With drift and jitter every mapped time is off by less than the half-width that the
+    standard uncertainty stands for (√3 u of a rectangular distribution)."""
+    pairs, true_run_ns = simulated(drift_ppm=drift_ppm, seconds=seconds, jitter_ms=jitter_ms)
+    fit = fit_clock(pairs)
+    device_ns = np.array([p.device_ns for p in pairs])
+    error_s = np.abs(fit.to_run(device_ns) - true_run_ns(device_ns)) / 1e9
+
+    assert error_s.max() <= sqrt(3) * fit.u_s
+    assert fit.u_s < 0.001 + jitter_ms / 1000
+    assert fit.pairs == len(pairs)
+
+
+def test_drift_is_found_where_the_run_is_long_enough():
+    """Over 20 min a drift of 50 ppm is found to a few ppm through 4 ms of jitter."""
+    pairs, _ = simulated(drift_ppm=50, seconds=1200)
+
+    assert fit_clock(pairs).rate == pytest.approx(1 - 50e-6, abs=1e-6)
+
+
+def test_no_frame_is_mapped_after_it_was_sent():
+    """The line never lies above a pair: no reading is dated later than it can have been."""
+    pairs, _ = simulated(drift_ppm=30, seconds=300)
+    fit = fit_clock(pairs)
+    device_ns = np.array([p.device_ns for p in pairs])
+    sent_ns = np.array([p.arrival_ns - p.wire_ns for p in pairs])
+
+    assert (fit.to_run(device_ns) <= sent_ns).all()
+    assert (sent_ns - fit.to_run(device_ns)).min() == 0
+
+
+@pytest.mark.parametrize(("seconds", "a_second"), [(9, 50), (1, 5), (100, 0.08)])
+def test_rate_is_held_where_the_pairs_tell_too_little(seconds, a_second):
+    """Under 10 s, or under 10 pairs, the rate is 1 and the unknown drift is in u."""
+    pairs = simulated(drift_ppm=80, seconds=1000, a_second=1)[0]
+    step = max(1, round(1 / a_second))
+    few = pairs[: seconds if a_second < 1 else 9 : step]
+    fit = fit_clock(few)
+    span_s = (few[-1].device_ns - few[0].device_ns) / 1e9
+
+    assert fit.rate == 1
+    assert fit.u_s >= (0.001 + 1e-4 * span_s) / sqrt(3)
+
+
+def test_rate_is_bounded():
+    """A clock that seems 1 % off is not followed beyond 1000 ppm, and u grows to show it."""
+    pairs = [ClockPair(device_ns=i * SECOND, arrival_ns=i * 1_010_000_000) for i in range(100)]
+    fit = fit_clock(pairs)
+
+    assert fit.rate == 1 + RATE_LIMIT
+    assert fit.u_s > 0.4
+
+
+def test_allowance_for_the_unseen_delay_scales():
+    """A run clock k times as fast as the wall's has an allowance k times as large."""
+    pairs, _ = simulated(drift_ppm=0, seconds=60)
+    plain, fast = fit_clock(pairs), fit_clock(pairs, unseen_delay_ns=30_000_000)
+
+    assert fast.u_s - plain.u_s == pytest.approx(0.029 / sqrt(3))
+
+
+def test_one_pair_is_enough_to_begin():
+    """A single pair gives a fit with rate 1 through it."""
+    fit = fit_clock([ClockPair(device_ns=5 * SECOND, arrival_ns=9 * SECOND, wire_ns=SECOND)])
+
+    assert fit.to_run(np.array([5 * SECOND, 6 * SECOND])).tolist() == [8 * SECOND, 9 * SECOND]
+
+
+def test_without_a_pair_there_is_no_fit():
+    """Nothing to fit is the caller's mistake."""
+    with pytest.raises(ValueError, match="no clock pair"):
+        fit_clock([])
+
+
+def test_large_uptimes_keep_their_nanoseconds():
+    """Mapping adds integers: uptimes of 50 years differ by 1 ns after it as before."""
+    fit = ClockFit(offset_ns=-(10**18), rate=1.0, u_s=0, residual_s=0, pairs=1)
+    device_ns = np.array([1_600_000_000_000_000_001, 1_600_000_000_000_000_002])
+
+    assert fit.to_run(device_ns).tolist() == [600_000_000_000_000_001, 600_000_000_000_000_002]
+    assert fit.to_run(device_ns).dtype == np.int64
+
+
+@UNHURRIED
+@given(
+    st.integers(0, 2**60),
+    st.floats(-RATE_LIMIT, RATE_LIMIT),
+    st.lists(st.integers(0, 10**13), min_size=2, max_size=30),
+)
+def test_mapping_keeps_the_order_of_times(begin_ns, departure, steps):
+    """A mapped sequence never falls where the device's did not."""
+    fit = ClockFit(offset_ns=-begin_ns, rate=1 + departure, u_s=0, residual_s=0, pairs=1)
+    device_ns = begin_ns + np.sort(np.array(steps))
+
+    assert (np.diff(fit.to_run(device_ns)) >= 0).all()
+
+
+def test_a_fit_goes_through_json_unchanged():
+    """What a run's header keeps gives the same fit back."""
+    fit = fit_clock(simulated(drift_ppm=17, seconds=60)[0])
+
+    assert ClockFit.from_json(json.loads(json.dumps(fit.to_json()))) == fit
+    with pytest.raises(ValueError, match="without 'rate'"):
+        ClockFit.from_json({"offset_ns": 0})
+
+
+def slow_drift(device_ns, sent_ns):
+    """The lines through two points that lie under all points; of them the highest at the
+    points' centre (what Moon, Skelly and Towsley's linear program finds), less 1."""
+    n = len(device_ns)
+    centre = sum(device_ns) / n
+    best = None
+    for i in range(n):
+        for j in range(i + 1, n):
+            if device_ns[i] == device_ns[j]:
+                continue
+            slope = (sent_ns[j] - sent_ns[i]) / (device_ns[j] - device_ns[i])
+            line = [sent_ns[i] + slope * (x - device_ns[i]) for x in device_ns]
+            if all(at <= y + 1e-3 for at, y in zip(line, sent_ns, strict=True)):
+                height = sent_ns[i] + slope * (centre - device_ns[i])
+                if best is None or height > best[0]:
+                    best = (height, slope - 1)
+    return best
+
+
+@UNHURRIED
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 60), st.integers(0, 20)), min_size=3, max_size=12, unique=True
+    ).filter(lambda points: len({x for x, _ in points}) > 1)
+)
+def test_fit_is_the_highest_line_under_all_pairs(points):
+    """The hull's edge is what trying all lines finds (its slow twin)."""
+    device_ns = [x * SECOND for x, _ in points]
+    sent_ns = [x * SECOND + y * 1_000_000 for x, y in points]
+    fit = fit_clock(
+        [ClockPair(device_ns=d, arrival_ns=s) for d, s in zip(device_ns, sent_ns, strict=True)],
+        least_span_ns=0,
+        least_pairs=1,
+    )
+    height, drift = slow_drift(device_ns, sent_ns)
+    centre = sum(device_ns) / len(device_ns)
+    if abs(drift) > RATE_LIMIT:
+        assert abs(fit.rate - 1) == pytest.approx(RATE_LIMIT)
+    else:
+        assert fit.offset_ns + fit.rate * centre == pytest.approx(height, abs=10)
+
+
+def test_an_hour_at_100_packs_a_second_fits_in_a_few_seconds():
+    """360,000 pairs are fitted while the person waits for the run to be sealed."""
+    pairs, _ = simulated(drift_ppm=20, seconds=3600, a_second=100)
+    begin = time.perf_counter()
+    fit = fit_clock(pairs)
+
+    assert time.perf_counter() - begin < 20
+    assert fit.pairs == 360_000
+
+
+def slow_causal(pairs, device_ns, window_ns):
+    """The lowest delay among the pairs of the window, found by looking at all."""
+    newest = pairs[-1].arrival_ns
+    return device_ns + min(
+        p.arrival_ns - p.wire_ns - p.device_ns for p in pairs if p.arrival_ns > newest - window_ns
+    )
+
+
+@UNHURRIED
+@given(
+    st.lists(st.tuples(st.integers(0, 30), st.integers(0, 50)), min_size=1, max_size=60),
+    st.integers(1, 100),
+)
+def test_causal_alignment_agrees_with_its_slow_twin(steps, window_ns):
+    """After each pair the sliding lowest delay is the one that looking at all pairs finds."""
+    alignment = CausalAlignment(window_ns=window_ns)
+    pairs, arrival_ns = [], 0
+    for step, delay in steps:
+        arrival_ns += step
+        pairs.append(ClockPair(device_ns=arrival_ns - delay, arrival_ns=arrival_ns, wire_ns=1))
+        alignment.add(pairs[-1])
+
+        found = alignment.to_run(np.array([1000]))
+        assert found.tolist() == [slow_causal(pairs, 1000, window_ns)]
+
+
+@pytest.mark.parametrize("drift_ppm", [-50, 50])
+def test_causal_alignment_follows_a_drifting_clock(drift_ppm):
+    """While running, a clock 50 ppm off is followed to the window's drift plus its floor."""
+    pairs, true_run_ns = simulated(drift_ppm=drift_ppm, seconds=600)
+    alignment = CausalAlignment()
+    errors_ns = []
+    for pair in pairs:
+        alignment.add(pair)
+        device_ns = np.array([pair.device_ns])
+        errors_ns.append(float((alignment.to_run(device_ns) - true_run_ns(device_ns))[0]))
+    settled = np.array(errors_ns[100:])
+
+    assert np.abs(settled).max() < 50e-6 * 20e9 + 2_000_000
+
+
+def test_causal_alignment_never_dates_a_frame_after_its_arrival():
+    """A frame's newest reading is never dated later than its sending."""
+    alignment = CausalAlignment()
+    for pair in simulated(drift_ppm=40, seconds=30)[0]:
+        alignment.add(pair)
+
+        sent_ns = pair.arrival_ns - pair.wire_ns
+        assert alignment.to_run(np.array([pair.device_ns]))[0] <= sent_ns
+
+
+def test_causal_alignment_needs_a_pair_and_a_window():
+    """Before the first pair nothing can be mapped; a window of nothing is refused."""
+    alignment = CausalAlignment()
+
+    assert not alignment.ready
+    with pytest.raises(ValueError, match="no clock pair"):
+        alignment.to_run(np.array([1]))
+    with pytest.raises(ValueError, match="remembers nothing"):
+        CausalAlignment(window_ns=0)
