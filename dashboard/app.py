@@ -17,9 +17,8 @@ from dash import Input, Output
 from dash.development.base_component import Component
 from fastapi import FastAPI
 
-from dashboard.pages import not_found, replay, runs, sectors
+from dashboard.pages import not_found, replay, runs, sectors, shell
 from dashboard.pages.page import Page, Query
-from dashboard.pages.shell import shell
 from dashboard.run_library import Analyse, RunLibrary
 from dashboard.serving import OwnPagesOnly
 from logger.errors import RunUnreadable
@@ -52,7 +51,8 @@ def make_app(folder: Path, *, analyse: Analyse | None = None) -> dash.Dash:
         add_log_handler=False,
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
-    app.layout = shell()
+    app.layout = shell.layout()
+    shell.register(app)
     _route(app, library)
     for page in PAGES:
         page.register(app, library)

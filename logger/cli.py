@@ -104,7 +104,6 @@ def record_command(
     duration_s = None if for_ is None else read_option(for_, Kind.TIME, option="--for")
     if duration_s is not None and not duration_s > 0:
         raise BadInput(where="--for", what=f"{for_!r} is no time to record")
-    _refuse_a_file(out)
     stop = threading.Event()
     _stop_on_signals(stop)
     if duration_s is not None:
@@ -126,11 +125,6 @@ def record_command(
         )
     if not as_json:
         typer.echo(sealed)
-
-
-def _refuse_a_file(folder: Path) -> None:
-    if folder.exists() and not folder.is_dir():
-        raise BadInput(where=str(folder), what="is a file", would_do="name a folder with -o")
 
 
 def _stop_on_signals(stop: threading.Event) -> None:

@@ -2,13 +2,10 @@
 
 import random
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.readings.continuity import REMEMBERED_BOOTS, REMEMBERED_HOLES, ContinuityTracker
-
-UNHURRIED = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
-"""Other work on the machine must not fail a property."""
 
 
 def verdicts(seqs, *, boot="a", tracker=None):
@@ -96,7 +93,7 @@ def test_a_counter_that_wraps_goes_on():
     for size in (2**16, 2**32):
         for boot in ("a", None):
             seqs = [s % size for s in range(size - 300, size + 300)]
-            found = verdicts([*seqs, seqs[299], seqs[300], (300 + 2) % size], boot=boot)
+            found = verdicts([*seqs, seqs[299], seqs[305], 302], boot=boot)
 
             assert {(c.verdict, c.missing) for c in found[:600]} == {("new", 0)}
             assert [c.verdict for c in found[600:602]] == ["duplicate", "duplicate"]
@@ -122,7 +119,6 @@ def test_boots_are_remembered_to_a_bound():
     assert len(tracker._boots) == REMEMBERED_BOOTS
 
 
-@UNHURRIED
 @given(st.lists(st.integers(0, 40), max_size=80))
 def test_verdicts_agree_with_remembering_everything(seqs):
     """The ranges judge as a plain set of all counts would, and what is missing adds up."""

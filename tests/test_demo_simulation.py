@@ -231,11 +231,11 @@ def test_a_truck_that_no_radius_keeps_down_is_refused():
 
 
 def test_stale_age_follows_the_speed_and_says_why():
-    """At 20 times the wall's speed half a second of this machine is 10 s of the run."""
+    """At 20 times the wall's speed two seconds of this machine are 40 s of the run."""
     text = demo_rig_toml(Wiring.accelerated(port="/dev/x", url="mqtt://127.0.0.1:9", speed=20))
     rig = read_rig(text)
 
-    assert {c.stale_after_s for c in rig.channel} == {10.0}
+    assert {c.stale_after_s for c in rig.channel} == {40.0}
     assert "runs 20 times faster" in text
 
 

@@ -5,15 +5,13 @@ import tracemalloc
 import zlib
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.errors import FrameInvalid
 from logger.sources.frames import LINE_LIMIT_BYTES, LineSplitter, check_crc, sign
 from logger.sources.senml import decode_senml
 
-UNHURRIED = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
-"""Other work on the machine must not fail a property."""
 
 PACK = b'[{"bn":"rig:","seq":3,"n":"enc","v":100}]'
 
@@ -29,7 +27,6 @@ def split(chunks, **options):
     return [line for chunk in chunks for line in splitter.feed(chunk)], splitter
 
 
-@UNHURRIED
 @given(
     st.lists(st.binary(max_size=12).filter(lambda b: not set(b) & {10, 13}), max_size=8),
     st.sampled_from([b"\n", b"\r\n", b"\r"]),
@@ -130,7 +127,6 @@ def taken(lines):
     return packs, refused
 
 
-@UNHURRIED
 @given(st.lists(st.binary(max_size=80), max_size=20), st.lists(st.integers(0, 2000), max_size=10))
 def test_signed_packs_survive_any_noise_between_them(noises, places):
     """Between lines of any bytes every good signed line is taken, and nothing else."""

@@ -17,7 +17,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
-from rig_of_a_bay import header
 
 from logger.errors import BadInput, RunUnreadable, StorageFailed
 from logger.readings.block import Block
@@ -26,6 +25,7 @@ from logger.recording import sealed
 from logger.recording.header import Gap, Note
 from logger.recording.run import open_run
 from logger.recording.sealed import write_sealed
+from tests.rig_of_a_bay import header
 
 FLIPS = 64
 
@@ -78,9 +78,9 @@ def test_duckdb_reads_the_same_file_without_our_code(run_file):
 def test_duckdb_reads_the_header_and_the_order(run_file):
     """The header is JSON under the key slewtrace, and rows are sorted by channel, then time."""
     file = {"file": str(run_file)}
-    (text,) = duckdb.sql(
+    ((text,),) = duckdb.sql(
         "SELECT value FROM parquet_kv_metadata($file) WHERE key = 'slewtrace'", params=file
-    ).fetchone()
+    ).fetchall()
     stored = duckdb.sql("SELECT channel, t_ns FROM read_parquet($file)", params=file).fetchall()
 
     found = json.loads(text)
@@ -175,7 +175,7 @@ def test_reading_a_damaged_page_fails_in_one_line(run_file, tmp_path):
     metadata = pq.read_metadata(run_file)
     column = metadata.row_group(0).column(2)
     damaged = bytearray(run_file.read_bytes())
-    damaged[column.data_page_offset + column.total_compressed_size // 2] ^= 0x10
+    damaged[column.dictionary_page_offset + column.total_compressed_size // 2] ^= 0x10
     copy = tmp_path / "copy.parquet"
     copy.write_bytes(damaged)
     run = open_run(copy)
@@ -280,9 +280,9 @@ def test_the_header_comes_back_whole(tmp_path):
 def test_a_full_disk_leaves_nothing_and_says_so(tmp_path):
     """Where the disk is full the writer raises StorageFailed and leaves no half run."""
     program = (
-        "import resource, signal, sys, pathlib; sys.path.insert(0, 'tests')\n"
+        "import resource, signal, sys, pathlib\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
-        "from test_sealed import blocks, header, write_sealed\n"
+        "from tests.test_sealed import blocks, header, write_sealed\n"
         "from logger.errors import StorageFailed\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (20000, 20000))\n"
         "try:\n"
@@ -333,9 +333,9 @@ def test_a_folder_without_links_gets_the_run_too(tmp_path, monkeypatch):
 def test_writing_holds_little_more_than_the_samples(tmp_path):
     """Writing a run of 4 million samples takes little memory on top of the samples' own."""
     program = (
-        "import resource, sys, pathlib; sys.path.insert(0, 'tests')\n"
+        "import resource, sys, pathlib\n"
         "import numpy as np\n"
-        "from test_sealed import block, header, write_sealed\n"
+        "from tests.test_sealed import block, header, write_sealed\n"
         "warm_up = pathlib.Path(sys.argv[1]) / 'w.parquet'\n"
         "write_sealed(warm_up, header(), [block('load', [1], [1])])\n"
         "n = 4_000_000\n"

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.errors import FrameInvalid
@@ -17,9 +17,6 @@ CHECK_VALUES = json.loads((Path(__file__).parent / "check_values/senml_vectors.j
 VECTORS = CHECK_VALUES["vectors"]
 RULES = {r["rule"]: r["value"] for r in CHECK_VALUES["rules"]}
 EXPECTED = ("resolved_published_in_rfc_5_1_4", "resolved_computed", "pack")
-
-UNHURRIED = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
-"""Other work on the machine must not fail a property."""
 
 
 def pack(*records):
@@ -240,7 +237,9 @@ def test_own_labels_are_read_from_the_first_record():
 
 def test_own_labels_count_in_no_other_record():
     """In later records they are labels that nobody knows, and are ignored (4.4)."""
-    found = decode_senml(pack({"n": "x", "v": 1}, {"n": "y", "v": 2, "seq": "?", "boot": [], "up": {}}))
+    found = decode_senml(
+        pack({"n": "x", "v": 1}, {"n": "y", "v": 2, "seq": "?", "boot": [], "up": {}})
+    )
 
     assert (found.seq, found.boot, found.up_ns) == (None, None, None)
 
@@ -361,7 +360,6 @@ def test_what_is_no_valid_pack_is_refused(frame, cause):
         resolve_senml(frame) if cause not in ("seq", "boot", "up") else decode_senml(frame)
 
 
-@UNHURRIED
 @given(st.binary(max_size=200))
 def test_noise_raises_nothing_but_frame_invalid(noise):
     """Random bytes never raise anything that the reader of a line does not expect."""
@@ -377,7 +375,6 @@ JSON_VALUES = st.recursive(
 LABELS = st.sampled_from([x["label"] for x in CHECK_VALUES["labels"]] + ["seq", "boot", "up", "q_"])
 
 
-@UNHURRIED
 @given(st.lists(st.dictionaries(LABELS, JSON_VALUES, max_size=6), max_size=4))
 def test_any_json_decodes_or_is_refused(records):
     """Any JSON under SenML's labels either decodes or raises FrameInvalid."""
@@ -415,7 +412,6 @@ def slow_twin(records):
         yield base.get("bn", "") + record["n"], time, value
 
 
-@UNHURRIED
 @given(st.lists(RECORDS, min_size=1, max_size=8))
 def test_decoder_agrees_with_its_slow_twin(records):
     """The fast decoder gives the names, times and values of a word-by-word reading."""

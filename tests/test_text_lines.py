@@ -4,14 +4,12 @@ import time
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.errors import FrameInvalid
 from logger.sources.text_lines import TEXT_LINE_LIMIT_BYTES, TextDecoder
 
-UNHURRIED = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
-"""Other work on the machine must not fail a property."""
 
 WEIGHT = r"(?P<load>[-+]?\s*\d+\.?\d*)\s*kg(?:\s+(?P<state>\w+))?"
 
@@ -83,7 +81,6 @@ def test_a_pattern_that_gives_no_reading_is_refused(pattern, cause):
         TextDecoder(pattern)
 
 
-@UNHURRIED
 @given(st.binary(max_size=300))
 def test_noise_decodes_or_is_invalid(noise):
     """Any bytes give readings or FrameInvalid, whatever their encoding."""
@@ -96,7 +93,6 @@ def test_noise_decodes_or_is_invalid(noise):
     assert len(found.names) == found.value.size > 0
 
 
-@UNHURRIED
 @given(st.decimals(-(10**9), 10**9, allow_nan=False, places=4))
 def test_numbers_come_out_as_they_went_in(number):
     """A printed decimal number is read as the nearest double."""

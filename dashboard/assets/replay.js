@@ -15,7 +15,7 @@
   const byId = (id) => document.getElementById(id);
   const plot = (id) => document.querySelector(`#${id} .js-plotly-plot`);
   const noUpdate = () => window.dash_clientside.no_update;
-  const setProps = (id, props) => byId(id) && window.dash_clientside.set_props(id, props);
+  const setProps = (id, props) => window.dash_clientside.set_props(id, props);
 
   function decode(packed) {
     if (!packed) return null;
@@ -256,26 +256,32 @@
     });
   }
 
-  function scheme() {
+  /* What figures need to know of the screen: its colours, and whether it is a hand's breadth. */
+  function screen() {
     const root = document.documentElement;
+    const dark = window.matchMedia("(prefers-color-scheme: dark)");
+    const narrow = window.matchMedia("(max-width: 760px)");
     const now = () => {
       const shown = root.getAttribute("data-mantine-color-scheme");
-      if (shown === "dark" || shown === "light") return shown;
-      return window.matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light";
+      const known = shown === "dark" || shown === "light";
+      return { scheme: known ? shown : dark.matches ? "dark" : "light", narrow: narrow.matches };
     };
-    if (!replay.schemeWatched) {
-      replay.schemeWatched = true;
-      let last = now();
-      new MutationObserver(() => {
-        if (now() !== last) { last = now(); setProps("scheme", { data: last }); }
-      }).observe(root, { attributes: true, attributeFilter: ["data-mantine-color-scheme"] });
-    }
-    return now();
+    if (replay.screen) return noUpdate();
+    replay.screen = now();
+    const look = () => {
+      const seen = now();
+      if (JSON.stringify(seen) === JSON.stringify(replay.screen)) return;
+      replay.screen = seen;
+      setProps("screen", { data: seen });
+    };
+    new MutationObserver(look).observe(root, { attributes: true, attributeFilter: ["data-mantine-color-scheme"] });
+    narrow.addEventListener("change", look);
+    return replay.screen;
   }
 
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
     slewtrace: {
-      scheme,
+      screen,
       load(data) {
         if (!data) return noUpdate();
         const same = replay.copy && replay.copy.run === data.run && byId("replay").dataset.run;

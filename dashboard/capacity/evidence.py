@@ -21,6 +21,10 @@ from logger.readings.block import Nanoseconds, Values
 from logger.readings.spans import Spans
 from logger.readings.test_file import TestFile
 
+NEIGHBOURHOOD_NS = 500_000_000
+"""Short against starting and stopping a boom, ns."""
+LEAST_READINGS = 5
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SlewRecord:
@@ -63,7 +67,7 @@ class SlewRecord:
                 self.bins.last_ns, end_ns, side="right"
             )
         ]
-        ends = (self.at(start_ns), self.at(end_ns))
+        ends = (self.smoothed_at(start_ns), self.smoothed_at(end_ns))
         if inside.size == 0:
             return min(ends), max(ends)
         return min(*ends, float(inside.min())), max(*ends, float(inside.max()))
@@ -73,10 +77,42 @@ class SlewRecord:
         half_ns = 500_000_000
         return abs(self.at(t_ns + half_ns) - self.at(t_ns - half_ns)) / (2 * half_ns * 1e-9)
 
-    @property
-    def u_reading_deg(self) -> float:
-        """Standard uncertainty of one angle: its rounding to a step, and zero and scale, deg."""
-        return math.hypot(self.step_deg / math.sqrt(12), self.u_deg)
+    def noise_deg(self, t_ns: int) -> float:
+        """Scatter of single readings around a time, beyond the rounding to steps, deg.
+
+        Second differences see noise and not the motion: their variance is 6 times the noise's.
+        """
+        angle_deg = self.slew_deg[self._near(t_ns)]
+        if angle_deg.size < LEAST_READINGS:
+            return 0.0
+        scatter_deg = float(np.diff(angle_deg, n=2).std()) / math.sqrt(6)
+        return math.sqrt(max(0.0, scatter_deg**2 - self.step_deg**2 / 12))
+
+    def smoothed_at(self, t_ns: int) -> float:
+        """The angle at a time, deg.
+
+        Where readings are noisy by a straight line through the neighbourhood, else by one
+        between the two readings beside it.
+        """
+        near = self._near(t_ns)
+        t_s = (self.t_ns[near] - t_ns) * 1e-9
+        if t_s.size < LEAST_READINGS or self.noise_deg(t_ns) <= self.step_deg / 2:
+            return self.at(t_ns)
+        return float(np.polynomial.Polynomial.fit(t_s, self.slew_deg[near], 1)(0.0))
+
+    def u_at(self, t_ns: int) -> float:
+        """Standard uncertainty of a smoothed angle: zero and scale, and noise, deg.
+
+        The line's middle has the noise over √n; three of it, since rounding to steps makes the
+        readings of a neighbourhood agree better than they should.
+        """
+        readings = max(1, self.t_ns[self._near(t_ns)].size)
+        return math.hypot(self.u_deg, 3 * self.noise_deg(t_ns) / math.sqrt(readings))
+
+    def _near(self, t_ns: int) -> slice:
+        first = np.searchsorted(self.t_ns, t_ns - NEIGHBOURHOOD_NS)
+        last = np.searchsorted(self.t_ns, t_ns + NEIGHBOURHOOD_NS)
+        return slice(int(first), int(last))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

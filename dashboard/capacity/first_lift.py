@@ -10,13 +10,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-
 from dashboard.capacity.evidence import Evidence, SlewRecord
 from dashboard.capacity.plan import COVERAGE_FACTOR
 from logger.events.wheel_lift import WheelLift
-
-NEIGHBOURHOOD_NS = 500_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,11 +41,9 @@ class LiftAngle:
 
 def lift_angle(evidence: Evidence, slew: SlewRecord, lift: WheelLift) -> LiftAngle:
     """The angle of a lift, with its interval."""
-    opened_deg = slew.at(lift.t_ns)
-    closed_deg = slew.at(lift.t_ns if lift.last_closed_ns is None else lift.last_closed_ns)
-    u_deg = math.hypot(
-        slew.u_deg, _noise_deg(slew, lift.t_ns), slew.rate_dps(lift.t_ns) * evidence.u_clock_s
-    )
+    closed_ns = lift.t_ns if lift.last_closed_ns is None else lift.last_closed_ns
+    opened_deg, closed_deg = slew.smoothed_at(lift.t_ns), slew.smoothed_at(closed_ns)
+    u_deg = math.hypot(slew.u_at(lift.t_ns), slew.rate_dps(lift.t_ns) * evidence.u_clock_s)
     margin_deg = slew.step_deg + COVERAGE_FACTOR * u_deg
     return LiftAngle(
         wheel=lift.wheel,
@@ -67,15 +61,3 @@ def _stopped_deg(evidence: Evidence, slew: SlewRecord, t_ns: int, opened_deg: fl
     if hung is None:
         return opened_deg
     return max(slew.range_deg(t_ns, hung[1] - 1), key=lambda deg: deg * opened_deg)
-
-
-def _noise_deg(slew: SlewRecord, t_ns: int) -> float:
-    """Scatter of the readings around a straight line near a time, beyond the encoder's steps."""
-    first = np.searchsorted(slew.t_ns, t_ns - NEIGHBOURHOOD_NS)
-    last = np.searchsorted(slew.t_ns, t_ns + NEIGHBOURHOOD_NS)
-    angle = slew.slew_deg[first:last]
-    if angle.size < 5:
-        return 0.0
-    # Second differences see noise and not the motion: their variance is 6 times the noise's.
-    noise = float(np.diff(angle, n=2).std()) / math.sqrt(6)
-    return math.sqrt(max(0.0, noise**2 - slew.step_deg**2 / 12))

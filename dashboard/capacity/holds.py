@@ -1,7 +1,8 @@
 """Holds: stretches of a sweep with the load hanging and the radius constant.
 
 A hold's moment is its middle load times its least radius. The load is one and the same weight
-all along, so the median over many swings is the best figure; a radius can shrink under way, so the least of its
+all along, so the median over many swings is the best figure; a radius can shrink under way, so
+the least of its
 five-second medians is the one that was proved everywhere. A stretch in which the radius moved
 while the load hung is a hold too, with the least radius that any slice of it shows.
 """
@@ -18,7 +19,7 @@ import numpy as np
 from dashboard.capacity.evidence import Evidence
 from dashboard.capacity.plan import COVERAGE_FACTOR, moment_nm, u_moment_nm
 from logger.events.sweep import Side
-from logger.readings.bins import SLICE_NS, Bins
+from logger.readings.bins import Bins
 from logger.readings.block import Values
 from logger.readings.spans import Spans
 
@@ -182,7 +183,7 @@ def _load(evidence: Evidence, span: tuple[int, int]) -> tuple[float | None, floa
     declared_kg = evidence.u_load_kg
     if declared_kg is None:
         declared_kg = max(evidence.test.load.u_kg, ASSUMED_U_LOAD_SHARE * middle_kg)
-    return middle_kg, math.hypot(declared_kg, _scatter_kg(inside))
+    return middle_kg, math.hypot(declared_kg, _scatter_kg(_grouped(evidence.load, span)))
 
 
 def _radii(evidence: Evidence, span: tuple[int, int], *, moving: bool) -> tuple[Values, str]:
@@ -235,11 +236,10 @@ def _grouped(bins: Bins | None, span: tuple[int, int]) -> Values:
 
 
 def _scatter_kg(load_kg: Values) -> float:
-    """Standard uncertainty of the median of slices, those within one swing taken as one.
+    """Standard uncertainty of the load's median, from the medians of its groups.
 
     By the median absolute deviation (× 1.4826 for a normal distribution) and the efficiency of
     a median (√(π/2)), so that taking up and setting down the load do not count as noise.
     """
-    swings = max(1, load_kg.size * SLICE_NS // GROUP_NS)
     deviation_kg = 1.4826 * float(np.median(np.abs(load_kg - np.median(load_kg))))
-    return deviation_kg * math.sqrt(math.pi / 2 / swings)
+    return deviation_kg * math.sqrt(math.pi / 2 / load_kg.size)

@@ -39,14 +39,13 @@ def make_result(evidence: Evidence, *, run_id: str, recording_sha256: str) -> di
     plan = make_plan(evidence.test)
     sweeps = find_sweeps(evidence)
     counting = {side: _counting(sweeps, side) for side in Side}
-    u_end_deg = 0.0 if evidence.slew is None else COVERAGE_FACTOR * evidence.slew.u_reading_deg
     sectors = [
         sector
         for side in Side
         for sector in sectors_of_side(
             side,
             counting[side],
-            u_end_deg=u_end_deg,
+            u_end_deg=_u_end_deg(evidence, counting[side]),
             required_nm=plan.required_moment_nm,
             method=evidence.test.method,
         )
@@ -79,6 +78,17 @@ def _counting(sweeps: tuple[Sweep, ...], side: Side) -> Sweep | None:
     of_side = [s for s in sweeps if s.side is side]
     valid = [s for s in of_side if any(covered_stretches(s))]
     return next(reversed(valid or of_side), None)
+
+
+def _u_end_deg(evidence: Evidence, sweep: Sweep | None) -> float:
+    """How far the farthest angle of a sweep may be overstated, deg.
+
+    A counter may round either way, so a whole step, as for a lift.
+    """
+    if sweep is None or evidence.slew is None:
+        return 0.0
+    slew = evidence.slew
+    return slew.step_deg + COVERAGE_FACTOR * slew.u_at(sweep.end_ns)
 
 
 def _sweep(sweep: Sweep, *, counts: bool) -> dict[str, Any]:

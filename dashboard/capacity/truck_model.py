@@ -24,6 +24,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from dashboard.capacity.support_polygon import edges, margin_m
 from logger.errors import FileInvalid
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
 from logger.readings.test_file import TestFile, TruckModel
@@ -114,7 +115,7 @@ def stand(model: TruckModel, slew_deg: Numbers, load_kg: Numbers, load_at_m: Num
     mass_kg = mass_kg + load_kg
     moment_kgm = moment_kgm + load_kg[:, np.newaxis] * load_at_m
     centre_m = moment_kgm / mass_kg[:, np.newaxis]
-    standing = _margin_m(model, centre_m) > _EDGE_M
+    standing = margin_m([s.at_m for s in model.supports], centre_m) > _EDGE_M
     closure = np.full((len(slew_deg), len(model.supports)), np.nan)
     weight_n = mass_kg * STANDARD_GRAVITY_MPS2
     closure[standing] = _balance(model, weight_n[standing], centre_m[standing])
@@ -188,39 +189,6 @@ def _step_length(closure: Numbers, change: Numbers, stiffness: Numbers, work: Nu
     return np.asarray(ends[row, after - 1] + np.where(flat, run, beyond))
 
 
-def _edges(model: TruckModel) -> tuple[Numbers, Numbers]:
-    """Convex hull of the supports: a point and the inward unit normal of each edge, (e, 2)."""
-    hull = _convex_hull(sorted({s.at_m for s in model.supports}))
-    start = np.array(hull)
-    along = np.roll(start, -1, axis=0) - start
-    normal = np.column_stack([-along[:, 1], along[:, 0]])
-    return start, normal / np.linalg.norm(normal, axis=1, keepdims=True)
-
-
-def _convex_hull(points: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Corners counter-clockwise, by Andrew's monotone chain."""
-
-    def chain(ordered: list[tuple[float, float]]) -> list[tuple[float, float]]:
-        corners: list[tuple[float, float]] = []
-        for x, y in ordered:
-            while len(corners) > 1:
-                (x0, y0), (x1, y1) = corners[-2:]
-                if (x1 - x0) * (y - y0) - (y1 - y0) * (x - x0) > 0:
-                    break
-                corners.pop()
-            corners.append((x, y))
-        return corners[:-1]
-
-    return chain(points) + chain(points[::-1])
-
-
-def _margin_m(model: TruckModel, centre_m: Numbers) -> Numbers:
-    """Distance of each place inside the hull to the nearest edge, (n,), m; negative outside."""
-    start, normal = _edges(model)
-    inward = ((centre_m[:, np.newaxis, :] - start) * normal).sum(axis=2)
-    return np.asarray(inward.min(axis=1))
-
-
 def first_lift(
     model: TruckModel, side: Side, load_kg: float, radius_m: float
 ) -> tuple[str, float] | None:
@@ -290,7 +258,7 @@ def tipping_load_kg(model: TruckModel, slew_deg: float, radius_m: float) -> floa
         a load; None where no load can tip it.
     """
     mass, moment = _masses(model, np.array([slew_deg]))
-    start, normal = _edges(model)
+    start, normal = edges([s.at_m for s in model.supports])
     holding = ((moment[0] - mass[0] * start) * normal).sum(axis=1)
     at_m = load_position_m(model, np.array([slew_deg]), radius_m)[0]
     lever = ((start - at_m) * normal).sum(axis=1)

@@ -14,10 +14,11 @@ from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from concurrent.futures import wait as wait_for
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from dashboard.demo.broker import HOST, BrokerKind, running_broker
-from dashboard.demo.nodes import MAST, WHEEL_NODE, Frame, Node, frames
+from dashboard.demo.nodes import MAST, PACK_S, WHEEL_NODE, Frame, Node, frames
 from dashboard.demo.player import (
     Pace,
     play_to_broker,
@@ -44,7 +45,9 @@ IDLE_NS = 4 * 10**9
 """The truck stands still in pieces of this length, run time."""
 GRACE_S = 1.5
 """Wall time after which the nodes begin even though nobody said that readings are kept."""
-TAIL_S = 0.5
+PACKS_A_SECOND = 80.0
+"""Most packs a second of wall time from a node; a faster demo sends longer ones."""
+TAIL_S = 0.25
 PROGRESS_S = 0.2
 
 Progress = Callable[[float, str], None]
@@ -211,16 +214,21 @@ def _sending(stage: _Stage, node: Node) -> Iterator[Frame]:
     """A node's frames: standing still until the test may begin, then the test."""
     stage.ready.wait(GRACE_S)
     stage.ready.set()
-    counter = itertools.count()
     blocks = stage.simulation.blocks
     still = {c: _until(b, IDLE_NS) for c, b in blocks.items()}
+    send = partial(
+        frames,
+        node,
+        pack_s=max(PACK_S, stage.speed / PACKS_A_SECOND),
+        counter=itertools.count(),
+    )
     piece = stage.clock() // IDLE_NS + 1
     while stage.idle is None or piece < stage.idle:
         if stage.stop.is_set():
             return
-        yield from frames(node, still, seed=piece, counter=counter, shift_ns=piece * IDLE_NS)
+        yield from send(still, seed=piece, shift_ns=piece * IDLE_NS)
         piece += 1
-    yield from frames(node, blocks, seed=0, counter=counter, shift_ns=stage.start_ns)
+    yield from send(blocks, seed=0, shift_ns=stage.start_ns)
 
 
 def _until(block: Block, end_ns: int) -> Block:

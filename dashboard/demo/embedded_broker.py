@@ -12,7 +12,7 @@ import asyncio
 import contextlib
 from collections.abc import AsyncIterator
 
-from amqtt.adapters import StreamReaderAdapter, StreamWriterAdapter
+from amqtt.adapters import StreamWriterAdapter
 from amqtt.broker import Broker
 
 LISTENER = "default"
@@ -20,19 +20,22 @@ _MQTT_5_FOLLOWS = b"\x00\x04MQTT\x05"
 _UNACCEPTABLE_PROTOCOL = b"\x20\x02\x00\x01"
 
 
-class _BeginningAgain(StreamReaderAdapter):
-    """A reader that first gives back what was read ahead."""
+class _BeginningAgain:
+    """A reader, as amqtt wants one, that first gives back what was read ahead."""
 
     def __init__(self, reader: asyncio.StreamReader, ahead: bytes) -> None:
-        super().__init__(reader)
+        self._reader = reader
         self._ahead = ahead
 
     async def read(self, n: int = -1) -> bytes:
+        ahead = self._ahead if n < 0 else self._ahead[:n]
+        self._ahead = self._ahead[len(ahead) :]
         if n < 0:
-            ahead, self._ahead = self._ahead, b""
-            return ahead + await super().read(n)
-        ahead, self._ahead = self._ahead[:n], self._ahead[n:]
-        return ahead + (await super().read(n - len(ahead)) if len(ahead) < n else b"")
+            return ahead + await self._reader.read()
+        return ahead + await self._reader.readexactly(n - len(ahead))
+
+    def feed_eof(self) -> None:
+        self._reader.feed_eof()
 
 
 @contextlib.asynccontextmanager

@@ -93,6 +93,7 @@ def frames(
     blocks: Mapping[str, Block],
     *,
     seed: int,
+    pack_s: float = PACK_S,
     counter: Iterator[int] | None = None,
     shift_ns: int = 0,
 ) -> Iterator[Frame]:
@@ -102,6 +103,7 @@ def frames(
         node: the node; blocks of channels that it does not have are left alone.
         blocks: raw readings by channel.
         seed: of the jitter.
+        pack_s: how long a node reads before it sends, s.
         counter: gives the pack counter; by default from 0.
         shift_ns: added to every time, to send readings later than they were simulated.
 
@@ -111,7 +113,7 @@ def frames(
     counter = itertools.count() if counter is None else counter
     rng = np.random.default_rng([seed, round(node.up_s * 1000)])
     sent_ns = 0
-    for pack in _packs({c: b for c, b in blocks.items() if c in node.wire_names}):
+    for pack in _packs({c: b for c, b in blocks.items() if c in node.wire_names}, pack_s):
         newest_ns = max(int(b.t_ns[-1]) for b in pack) + shift_ns
         payload = encode(node, pack, seq=next(counter), newest_ns=newest_ns, shift_ns=shift_ns)
         delay_s = node.delay_s + rng.exponential(node.jitter_s)
@@ -122,27 +124,24 @@ def frames(
         yield Frame(sent_ns=sent_ns, payload=payload)
 
 
-def _packs(blocks: Mapping[str, Block]) -> Iterator[list[Block]]:
-    """Cuts all channels into stretches of ``PACK_S``; channels without a reading are left out."""
+def _packs(blocks: Mapping[str, Block], pack_s: float) -> Iterator[list[Block]]:
+    """Cuts all channels into stretches of a pack's length; empty ones are left out."""
     last_ns = max(int(b.t_ns[-1]) for b in blocks.values())
-    ends_ns = np.arange(1, int(last_ns / (PACK_S * 1e9)) + 2) * round(PACK_S * 1e9)
-    cuts = {c: np.searchsorted(b.t_ns, ends_ns).tolist() for c, b in blocks.items()}
-    starts = dict.fromkeys(blocks, 0)
-    for i in range(len(ends_ns)):
-        pack = []
-        for channel, block in blocks.items():
-            start, end = starts[channel], cuts[channel][i]
-            starts[channel] = end
-            if end > start:
-                pack.append(
-                    Block(
-                        channel=channel,
-                        t_ns=block.t_ns[start:end],
-                        value=block.value[start:end],
-                    )
-                )
+    step_ns = round(pack_s * 1e9)
+    bounds_ns = step_ns * np.arange(last_ns // step_ns + 2)
+    cuts = {c: np.searchsorted(b.t_ns, bounds_ns).tolist() for c, b in blocks.items()}
+    for i in range(len(bounds_ns) - 1):
+        pack = [
+            _part(block, cuts[channel][i], cuts[channel][i + 1])
+            for channel, block in blocks.items()
+            if cuts[channel][i + 1] > cuts[channel][i]
+        ]
         if pack:
             yield pack
+
+
+def _part(block: Block, start: int, end: int) -> Block:
+    return Block(channel=block.channel, t_ns=block.t_ns[start:end], value=block.value[start:end])
 
 
 def encode(node: Node, pack: list[Block], *, seq: int, newest_ns: int, shift_ns: int = 0) -> bytes:

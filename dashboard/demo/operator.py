@@ -27,7 +27,7 @@ SOFT_S = 2.5
 HOIST_S = 3.0
 SETTLE_S = 6.0
 RETURN_DPS = 5.0
-BOOM_MPS = 0.15
+BOOM_MPS = 0.06
 GIVE_M = 0.015
 """How much farther out the tip hangs under the load than without it."""
 STAYS_S = 0.06

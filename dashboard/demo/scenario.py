@@ -23,6 +23,8 @@ CELL_ZERO_COUNTS = 250
 RADIUS_STEP_M = 0.001
 RADIUS_ZERO_MM = 250
 BAUD = 115_200
+STALL_S = 2.0
+"""A busy machine may stand still for so long without a sensor being at fault, s of its time."""
 TOPIC = "rig/demo-bay/wheels"
 WHEELS = ("front_left", "front_right", "rear_left", "rear_right")
 SIDES: tuple[Side, Side] = ("right", "left")
@@ -108,14 +110,14 @@ class Wiring:
     @classmethod
     def accelerated(cls, *, port: str, url: str, speed: float) -> Wiring:
         """The wiring of a demo whose clock runs ``speed`` times faster than the wall's."""
-        # Half a second of a busy machine is speed/2 seconds of the run.
         return cls(
             port=port,
             url=url,
-            stale_after_s=max(0.5, 0.5 * speed),
+            stale_after_s=max(0.5, STALL_S * speed),
             comment=(
-                f"# stale_after is 0.5 s of this machine's time: the demo's clock runs {speed:g} "
-                "times faster,\n# and a busy machine must not look like a dead switch. "
+                f"# stale_after is {STALL_S:g} s of this machine's time: "
+                f"the demo's clock runs {speed:g} times faster,\n"
+                "# and a busy machine must not look like a dead switch. "
                 'On a truck write "0.5 s".\n'
             ),
         )

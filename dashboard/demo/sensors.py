@@ -25,7 +25,7 @@ from logger.readings.block import Block, Nanoseconds
 
 CHATTER_S = 0.010
 GLITCH_S = 0.006
-GLITCHES_A_S = 1 / 120
+GLITCHES_A_S = 1 / 240
 """Blinks of a switch without a cause, a second."""
 CELL_NOISE_KG = 1.2
 RADIUS_NOISE_M = 0.003

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -12,6 +12,9 @@ from logger.readings.spans import Spans
 
 Kind = Literal["first_lift", "lift", "radius_change", "set_down", "lift_off", "note", "finding"]
 Result = dict[str, Any]
+
+_BEGINNING_NS = 1_000_000_000
+"""Where the load is when a run begins is no event."""
 
 WORDS_OF_KIND: dict[Kind, str] = {
     "first_lift": "First lift",
@@ -57,8 +60,8 @@ def moments_of(result: Result | None, readings: Readings | None) -> tuple[Moment
     """
     found = [*_of_result(result or {})]
     if readings is not None:
-        found += _of_phases(readings.hanging, "lift_off", "Load hanging")
-        found += _of_phases(readings.grounded, "set_down", "Load on the ground")
+        found += _of_phases(readings, readings.hanging, "lift_off")
+        found += _of_phases(readings, readings.grounded, "set_down")
     return tuple(sorted(found, key=lambda m: (m.t_s, m.kind)))
 
 
@@ -91,5 +94,9 @@ def _change_words(change: dict[str, Any]) -> str:
     return f"radius {from_m} to {to_m}, {how}"
 
 
-def _of_phases(spans: Spans | Iterable[tuple[int, int]], kind: Kind, words: str) -> list[Moment]:
-    return [Moment(t_s=start_ns / 1e9, kind=kind, words=words) for start_ns, _ in spans]
+def _of_phases(readings: Readings, spans: Spans, kind: Kind) -> Iterator[Moment]:
+    for t_ns, _ in spans:
+        if t_ns > readings.span_ns[0] + _BEGINNING_NS:
+            slew_deg, radius_m = readings.slew_at(t_ns), readings.radius_at(t_ns)
+            words = f"at {angle_words(slew_deg)}, radius {number_words(radius_m, 'm', digits=2)}"
+            yield Moment(t_s=t_ns / 1e9, kind=kind, words=words)

@@ -167,6 +167,7 @@ def _wheels(
             "size": [_WHEEL_SIZE[s] for s in state.wheels],
             "color": [_wheel_colour(palette)[s] for s in state.wheels],
             "line": {"color": palette.ground, "width": 1},
+            "opacity": 1,
         },
         cliponaxis=False,
         name="wheels",
@@ -246,10 +247,9 @@ def _labels(outline: TruckOutline, palette: Palette, ring_m: float) -> Iterator[
     rear, front, _, cab = outline.body
     x0, y0 = on_screen(outline.column)
     strong = {"size": 14, "color": palette.ink}
-    yield _words("CAB", 0, (cab + front) / 2 - 0.12, strong)
-    yield (
-        _words("REAR", 0, rear + 0.32, strong) if ring_m > 1.5 else _words("REAR", 0, rear, strong)
-    )
+    plate = {"bgcolor": palette.body, "borderpad": 2}
+    yield _words("CAB", 0, (cab + front) / 2 - 0.15, strong) | plate
+    yield _words("REAR", 0, rear - 0.3, strong) | {"bgcolor": palette.ground}
     soft = {"size": 13, "color": palette.muted}
     reach = ring_m + 0.22
     yield _words("0°", x0, y0 - reach, soft) | {"yanchor": "top", "yshift": 4}

@@ -7,6 +7,7 @@ an earlier figure showed.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -95,10 +96,29 @@ class Readings:
     grounded: Spans
     test_load_kg: float
 
+    def slew_at(self, t_ns: int) -> float | None:
+        """Slew angle at a time (ns), deg; None where unknown."""
+        return _last_value(self.slew, t_ns)
+
+    def load_at(self, t_ns: int) -> float | None:
+        """All that hangs below the boom tip at a time (ns), kg; None where unknown."""
+        return _last_value(self.load, t_ns)
+
+    def radius_at(self, t_ns: int) -> float | None:
+        """Radius at a time (ns), m; None where unknown."""
+        return _last_value(self.radius, t_ns)
+
     @property
     def duration_s(self) -> float:
         """From the first to the last reading, s."""
         return (self.span_ns[1] - self.span_ns[0]) / 1e9
+
+
+def _last_value(trace: Trace | None, t_ns: int) -> float | None:
+    if trace is None:
+        return None
+    value = float(trace.at(np.array([t_ns], np.int64))[0])
+    return value if math.isfinite(value) else None
 
 
 def openings(t_ns: Nanoseconds, closed: NDArray[np.bool_]) -> Nanoseconds:

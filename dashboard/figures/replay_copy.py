@@ -7,7 +7,6 @@ point each 45 ms, about a frame of a film, in a quarter of a megabyte.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -67,8 +66,8 @@ def plan_state_at(readings: Readings, t_ns: int) -> PlanState:
     """What the plan shows at a time, ns."""
     wheels: list[WheelState] = [w.state_at(t_ns) for w in readings.wheels]
     return PlanState(
-        slew_deg=_value_at(readings.slew, t_ns),
-        radius_m=_value_at(readings.radius, t_ns),
+        slew_deg=readings.slew_at(t_ns),
+        radius_m=readings.radius_at(t_ns),
         load=load_place(readings, t_ns),
         wheels=tuple(wheels),
     )
@@ -77,9 +76,9 @@ def plan_state_at(readings: Readings, t_ns: int) -> PlanState:
 def reading_at(readings: Readings, t_ns: int) -> dict[str, Any]:
     """The last readings at a time (ns), from the recording itself and not from the grid."""
     return {
-        "slew_deg": _value_at(readings.slew, t_ns),
-        "load_kg": _value_at(readings.load, t_ns),
-        "radius_m": _value_at(readings.radius, t_ns),
+        "slew_deg": readings.slew_at(t_ns),
+        "load_kg": readings.load_at(t_ns),
+        "radius_m": readings.radius_at(t_ns),
     }
 
 
@@ -97,13 +96,6 @@ def ring_of(readings: Readings, result: Result | None) -> float:
         farthest = float(np.nanmax(readings.radius.value))
     planned = ((result or {}).get("plan") or {}).get("test_radius_m") or 0.0
     return _MARGIN_OF_RING * (max(farthest, planned) or _USUAL_RING_M)
-
-
-def _value_at(trace: Trace | None, t_ns: int) -> float | None:
-    if trace is None:
-        return None
-    value = float(trace.at(np.array([t_ns], np.int64))[0])
-    return value if math.isfinite(value) else None
 
 
 def _on(grid_ns: Nanoseconds, trace: Trace | None) -> dict[str, str] | None:

@@ -20,12 +20,33 @@ from dashboard.figures.words import plain_number, wheel_words
 
 Result = dict[str, Any]
 
-_INNER, _OUTER, _RIM = 0.46, 1.0, 1.09
+_INNER, _OUTER = 0.46, 1.0
 _NARROW_DEG = 22.0
 """Narrower sectors have their words outside."""
 _APART_DEG = 17.0
 """Words outside stand at least so far apart."""
+_CROWDED_DEG = 145.0
+"""Beyond this the words of both sides come near one another."""
 _HATCH = {"proved": "", "reduced": "/", "untested": "x"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sizes:
+    """Sizes for a screen: px, and half the width in radii of the figure."""
+
+    height_px: int
+    half_width: float
+    small: int
+    text: int
+    strong: int
+    rim: float
+    """Where the bounds stand, radii."""
+    apart: float
+    """How far from the middle the words of the narrow sectors by the cab stand, radii."""
+
+
+_WIDE = _Sizes(height_px=560, half_width=1.62, small=13, text=14, strong=20, rim=1.09, apart=0.36)
+_NARROW = _Sizes(height_px=330, half_width=1.34, small=11, text=12, strong=15, rim=1.16, apart=0.4)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,8 +87,15 @@ def sectors_of(result: Result) -> tuple[Sector, ...]:
     )
 
 
-def sectors_figure(result: Result, palette: Palette) -> go.Figure:
-    """Draws the sectors of a result."""
+def sectors_figure(result: Result, palette: Palette, *, narrow: bool = False) -> go.Figure:
+    """Draws the sectors of a result.
+
+    Args:
+        result: the result.
+        palette: colours.
+        narrow: for a screen of a hand's breadth: smaller words.
+    """
+    sizes = _NARROW if narrow else _WIDE
     sectors = sectors_of(result)
     figure = go.Figure(data=[*(_wedge(s, palette) for s in sectors), *_lifts(result, palette)])
     hidden = {"visible": False, "fixedrange": True}
@@ -76,15 +104,15 @@ def sectors_figure(result: Result, palette: Palette) -> go.Figure:
         font={"family": FONT, "size": 14, "color": palette.ink},
         paper_bgcolor="rgba(0,0,0,0)",
         plot_bgcolor="rgba(0,0,0,0)",
-        height=560,
+        height=sizes.height_px,
         margin={"l": 4, "r": 4, "t": 4, "b": 4},
         showlegend=False,
         hovermode="closest",
         dragmode=False,
         shapes=[*_truck(palette)],
-        annotations=[*_words(sectors, palette)],
-        xaxis=hidden | {"range": [-1.62, 1.62]},
-        yaxis=hidden | {"range": [-1.36, 1.36], "scaleanchor": "x", "scaleratio": 1},
+        annotations=[*_words(sectors, palette, sizes)],
+        xaxis=hidden | {"range": [-sizes.half_width, sizes.half_width]},
+        yaxis=hidden | {"range": [-1.2, 1.42], "scaleanchor": "x", "scaleratio": 1},
     )
     return figure
 
@@ -207,52 +235,66 @@ def _truck(palette: Palette) -> Iterator[dict[str, Any]]:
     }
 
 
-def _words(sectors: Sequence[Sector], palette: Palette) -> Iterator[dict[str, Any]]:
-    soft = {"size": 13, "color": palette.muted}
-    yield _note("CAB", 0, 0.23, {"size": 12, "color": palette.ink})
+def _words(sectors: Sequence[Sector], palette: Palette, sizes: _Sizes) -> Iterator[dict[str, Any]]:
+    soft = {"size": sizes.small, "color": palette.muted}
+    yield _note("CAB", 0, 0.23, {"size": sizes.small - 1, "color": palette.ink})
     yield _note("rear", 0, -0.38, soft)
     yield _note("front", 0, 0.39, soft)
     for side in ("right", "left"):
         mine = sorted((s for s in sectors if s.side == side), key=lambda s: s.from_deg)
-        yield from _bounds(mine, palette)
-        yield from _inside([s for s in mine if s.to_deg - s.from_deg >= _NARROW_DEG], palette)
-        yield from _outside([s for s in mine if s.to_deg - s.from_deg < _NARROW_DEG], palette)
-    yield _note("0° rear", 0, -_RIM, soft) | {"yshift": -4}
+        yield from _bounds(mine, palette, sizes)
+        yield from _inside(
+            [s for s in mine if s.to_deg - s.from_deg >= _NARROW_DEG], palette, sizes
+        )
+        yield from _outside(
+            [s for s in mine if s.to_deg - s.from_deg < _NARROW_DEG], palette, sizes
+        )
+    yield _note("0° rear", 0, -sizes.rim, soft) | {"yshift": -4}
     if not sectors:
         yield _note("not swept:<br><b>no lifting</b>", 0, 0.75, {"size": 16, "color": palette.ink})
 
 
-def _bounds(sectors: Sequence[Sector], palette: Palette) -> Iterator[dict[str, Any]]:
+def _bounds(sectors: Sequence[Sector], palette: Palette, sizes: _Sizes) -> Iterator[dict[str, Any]]:
     for sector in sectors:
         if 0 < sector.from_deg < 180:
-            x, y = _at(_RIM, sector.sign * sector.from_deg)
-            yield _note(
-                f"{plain_number(sector.from_deg)}°", x, y, {"size": 13, "color": palette.ink}
+            # Near the cab a bound steps aside for the words of the narrow sector behind it.
+            narrow = (
+                sector.to_deg - sector.from_deg < _NARROW_DEG and sector.from_deg > _CROWDED_DEG
             )
+            aside_deg = 7.0 if narrow else 0.0
+            x, y = _at(sizes.rim, sector.sign * (sector.from_deg - aside_deg))
+            font = {"size": sizes.small, "color": palette.ink}
+            yield _note(f"{plain_number(sector.from_deg)}°", x, y, font)
 
 
-def _inside(sectors: Sequence[Sector], palette: Palette) -> Iterator[dict[str, Any]]:
+def _inside(sectors: Sequence[Sector], palette: Palette, sizes: _Sizes) -> Iterator[dict[str, Any]]:
     for sector in sectors:
         x, y = _at((_INNER + _OUTER) / 2, sector.sign * (sector.from_deg + sector.to_deg) / 2)
         fill, ink = _colours(sector.basis, palette)
-        yield _note(_text(sector), x, y, {"size": 14, "color": ink}) | {
+        yield _note(_text(sector, sizes), x, y, {"size": sizes.text, "color": ink}) | {
             "bgcolor": fill,
             "borderpad": 3,
         }
 
 
-def _outside(sectors: Sequence[Sector], palette: Palette) -> Iterator[dict[str, Any]]:
+def _outside(
+    sectors: Sequence[Sector], palette: Palette, sizes: _Sizes
+) -> Iterator[dict[str, Any]]:
     """Words beside the rim, each with a line to its sector, kept apart from one another."""
     last_deg = -_APART_DEG
     for sector in sectors:
         middle = (sector.from_deg + sector.to_deg) / 2
         # Near the cab the words of both sides would meet.
-        words_deg = min(max(middle, last_deg + _APART_DEG), 158.0)
+        words_deg = min(max(middle, last_deg + _APART_DEG), 164.5)
         last_deg = words_deg
-        x, y = _at(1.3, sector.sign * words_deg)
+        x, y = _at(1.29 if words_deg > _CROWDED_DEG else 1.4, sector.sign * words_deg)
+        if words_deg > _CROWDED_DEG:
+            x = sector.sign * max(abs(x), sizes.apart)
         tip_x, tip_y = _at(0.96, sector.sign * middle)
         _, ink = _colours(sector.basis, palette)
-        yield _note(_text(sector), tip_x, tip_y, {"size": 14, "color": palette.ink}) | {
+        yield _note(
+            _text(sector, sizes), tip_x, tip_y, {"size": sizes.text, "color": palette.ink}
+        ) | {
             "showarrow": True,
             "axref": "x",
             "ayref": "y",
@@ -267,8 +309,8 @@ def _outside(sectors: Sequence[Sector], palette: Palette) -> Iterator[dict[str, 
         }
 
 
-def _text(sector: Sector) -> str:
-    size = 20 if sector.basis != "untested" else 16
+def _text(sector: Sector, sizes: _Sizes) -> str:
+    size = sizes.strong if sector.basis != "untested" else sizes.text + 2
     return f"<b><span style='font-size:{size}px'>{sector.words}</span></b><br>{sector.basis}"
 
 

@@ -29,15 +29,20 @@ MOST_LINES = 40
 
 _LANE_PX, _TRACE_PX, _SPACE_PX = 26, 118, 34
 _TITLES = {
-    "slew": "Slew, ° (right of the rear +, left −)",
-    "load": "Load below the boom tip, kg",
-    "radius": "Radius, m",
-    "contacts": "Contacts: bar = open, tyre off the ground",
+    "slew": ("Slew, °", "  right of the rear +, left −"),
+    "load": ("Load, kg", "  all that hangs below the boom tip"),
+    "radius": ("Radius, m", ""),
+    "contacts": ("Contacts", "  a bar where the tyre is off the ground"),
 }
 
 
 def traces_figure(
-    readings: Readings, moments: Sequence[Moment], palette: Palette, *, run_id: str = ""
+    readings: Readings,
+    moments: Sequence[Moment],
+    palette: Palette,
+    *,
+    run_id: str = "",
+    narrow: bool = False,
 ) -> go.Figure:
     """Draws the traces of a whole run.
 
@@ -46,6 +51,7 @@ def traces_figure(
         moments: what was found in it.
         palette: colours.
         run_id: keeps the zoom while it stays the same.
+        narrow: for a screen of a hand's breadth: shorter words.
     """
     rows = _rows(readings, moments)
     figure = go.Figure(
@@ -58,14 +64,14 @@ def traces_figure(
         paper_bgcolor="rgba(0,0,0,0)",
         plot_bgcolor="rgba(0,0,0,0)",
         height=height,
-        margin={"l": 104, "r": 14, "t": 6, "b": 46},
+        margin={"l": 94 if narrow else 104, "r": 14, "t": 6, "b": 46},
         showlegend=False,
         hovermode="x",
         hoverlabel={"font": {"family": FONT, "size": 13}},
         dragmode="zoom",
         uirevision=run_id,
         shapes=[*_lines(moments, palette)],
-        annotations=[*_titles(rows, height, palette)],
+        annotations=[*_titles(rows, height, palette, narrow=narrow)],
         **_axes(readings, moments, rows, height, palette),
     )
     return figure
@@ -100,7 +106,8 @@ def traces_summary(readings: Readings, moments: Sequence[Moment]) -> str:
     for name, trace in _analogue(readings):
         finite = trace.value[np.isfinite(trace.value)]
         if finite.size:
-            parts.append(f"{name} from {finite.min():.2f} to {finite.max():.2f}")
+            low, high = (f"{v:.2f}".replace("-", "−") for v in (finite.min(), finite.max()))
+            parts.append(f"{name} from {low} to {high}")
     openings = sum(w.open_ns.shape[0] for w in readings.wheels)
     parts.append(f"{openings} openings of contacts")
     words = "; ".join(f"{m.words} at {m.t_s:.2f} s" for m in lifts[:4])
@@ -274,12 +281,13 @@ def _domains(rows: Sequence[tuple[str, int]], height: int) -> Iterator[tuple[str
 
 
 def _titles(
-    rows: Sequence[tuple[str, int]], height: int, palette: Palette
+    rows: Sequence[tuple[str, int]], height: int, palette: Palette, *, narrow: bool
 ) -> Iterator[dict[str, Any]]:
     for name, _, top in _domains(rows, height):
         if name in _TITLES:
+            title, more = _TITLES[name]
             yield {
-                "text": f"<b>{_TITLES[name]}</b>",
+                "text": f"<b>{title}</b>" if narrow else f"<b>{title}</b>{more}",
                 "xref": "paper",
                 "yref": "paper",
                 "x": 0,

@@ -40,13 +40,14 @@ _NUMBERS = (
     ("moment", "Moment", "kN·m"),
     ("share", "Of the required moment", "%"),
 )
-_GRAPH = {
+_TRACES: Any = {
     "displaylogo": False,
     "displayModeBar": False,
     "responsive": True,
     "doubleClick": "reset",
     "showTips": False,
 }
+_PLAN: Any = _TRACES | {"staticPlot": True}
 
 
 def layout(_library: RunLibrary, run: Run | None, query: Query) -> Component:
@@ -75,7 +76,7 @@ def _left() -> Component:
             html.Div(id="readout-load-place", className="place", **aria(live="off")),
             html.Figure(
                 [
-                    dcc.Graph(id="plan", config=_GRAPH | {"staticPlot": True}, className="plan"),
+                    dcc.Graph(id="plan", config=_PLAN, className="plan"),
                     html.Figcaption(id="plan-words", className="muted small"),
                 ],
                 **aria(label="The truck seen from above"),
@@ -107,7 +108,7 @@ def _right() -> Component:
                 [
                     html.Div(
                         [
-                            dcc.Graph(id="traces", config=_GRAPH, className="traces"),
+                            dcc.Graph(id="traces", config=_TRACES, className="traces"),
                             html.Div(id="cursor", className="cursor", **aria(hidden="true")),
                         ],
                         className="traces-frame",
@@ -194,11 +195,6 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
         app.clientside_callback(  # type: ignore[no-untyped-call]
             ClientsideFunction(namespace="slewtrace", function_name=name), output, *inputs
         )
-    app.clientside_callback(  # type: ignore[no-untyped-call]
-        ClientsideFunction(namespace="slewtrace", function_name="scheme"),
-        Output("scheme", "data"),
-        Input("url", "pathname"),
-    )
 
 
 def _register_drawing(app: dash.Dash, library: RunLibrary) -> None:
@@ -211,10 +207,10 @@ def _register_drawing(app: dash.Dash, library: RunLibrary) -> None:
         Output("moments", "children"),
         Output("replay-error", "children"),
         Input("replay-run", "data"),
-        Input("scheme", "data"),
+        Input("screen", "data"),
     )
-    async def draw(asked: dict[str, Any] | None, scheme: str | None) -> tuple[Any, ...]:
-        if not asked or not scheme:
+    async def draw(asked: dict[str, Any] | None, screen: dict[str, Any] | None) -> tuple[Any, ...]:
+        if not asked or not screen:
             raise PreventUpdate
         run = library.find(asked["run"])
         if run is None:
@@ -224,7 +220,7 @@ def _register_drawing(app: dash.Dash, library: RunLibrary) -> None:
         except RunUnreadable as exc:
             return (*[dash.no_update] * 6, f"✖ {exc}")
         result, failure = await _result_of(library, run)
-        drawn = await asyncio.to_thread(_draw, run, readings, result, scheme, asked["t_s"])
+        drawn = await asyncio.to_thread(_draw, run, readings, result, screen, asked["t_s"])
         return (*drawn, failure)
 
 
@@ -236,9 +232,9 @@ async def _result_of(library: RunLibrary, run: Run) -> tuple[Result | None, str]
 
 
 def _draw(
-    run: Run, readings: Readings, result: Result | None, scheme: str, t_s: float | None
+    run: Run, readings: Readings, result: Result | None, screen: dict[str, Any], t_s: float | None
 ) -> tuple[Any, ...]:
-    palette = palette_of(scheme)
+    palette = palette_of(screen["scheme"])
     test = run.header.test
     moments = moments_of(result, readings)
     start_s, end_s = (t / 1e9 for t in readings.span_ns)
@@ -251,7 +247,9 @@ def _draw(
     copy = replay_copy(readings, moments, result) | {"t_s": at_s, "run": run.header.run_id}
     return (
         plan,
-        traces_figure(readings, moments, palette, run_id=run.header.run_id),
+        traces_figure(
+            readings, moments, palette, run_id=run.header.run_id, narrow=screen["narrow"]
+        ),
         copy,
         plan_summary(state, names),
         traces_summary(readings, moments),

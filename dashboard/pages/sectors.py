@@ -66,14 +66,14 @@ def layout(library: RunLibrary, run: Run | None, _query: Query) -> Component:
 
 def _register(app: dash.Dash, library: RunLibrary) -> None:
     @app.callback(
-        Output("sectors", "figure"), Input("sectors-run", "data"), Input("scheme", "data")
+        Output("sectors", "figure"), Input("sectors-run", "data"), Input("screen", "data")
     )
-    async def draw(run_id: str | None, scheme: str | None) -> Any:
-        run = library.find(run_id) if run_id and scheme else None
-        if run is None:
+    async def draw(run_id: str | None, screen: dict[str, Any] | None) -> Any:
+        run = library.find(run_id) if run_id else None
+        if run is None or not screen:
             raise PreventUpdate
         result = await asyncio.wrap_future(library.result(run))
-        return sectors_figure(result, palette_of(scheme))
+        return sectors_figure(result, palette_of(screen["scheme"]), narrow=screen["narrow"])
 
 
 PAGE = Page(path="/sectors", of_run=True, layout=layout, register=_register)
@@ -160,11 +160,10 @@ def _sweep(run: Run, sweep: dict[str, Any], number: int) -> Component:
     if lift is None:
         first: Any = "no wheel lifted"
     else:
+        low_deg, high_deg = sorted((abs(lift["slew_low_deg"]), abs(lift["slew_high_deg"])))
         first = [
             html.Strong(f"▲ {wheel_words(lift['wheel'])} at {angle_words(lift['slew_deg'])}"),
-            " (between ",
-            f"{plain_number(abs(lift['slew_low_deg']))}° and ",
-            f"{plain_number(abs(lift['slew_high_deg']))}°) ",
+            f" (between {low_deg:.1f}° and {high_deg:.1f}°) ",
             _to_moment(run, lift["t_s"]),
         ]
     facts: list[tuple[str, Any]] = [
@@ -198,12 +197,12 @@ def _change(run: Run, change: dict[str, Any]) -> list[Any]:
 
 def _hold(hold: dict[str, Any]) -> str:
     moment = number_words(hold["moment_nm"] / 1000, "kN·m", digits=2)
-    u = number_words(hold["u_moment_nm"] / 1000, "kN·m", digits=2)
+    proved = number_words(hold["proved_moment_nm"] / 1000, "kN·m", digits=2)
     radius = number_words(hold["radius_m"], "m", digits=2)
     return (
-        f"{plain_number(abs(hold['from_deg']))}° to {plain_number(abs(hold['to_deg']))}°: "
+        f"{abs(hold['from_deg']):.1f}° to {abs(hold['to_deg']):.1f}°: "
         f"{number_words(hold['load_kg'], 'kg')} at {radius}, "
-        f"moment {moment} (standard uncertainty {u})"
+        f"moment {moment}, proved {proved}"
     )
 
 

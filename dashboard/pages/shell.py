@@ -2,29 +2,43 @@
 
 from __future__ import annotations
 
+import dash
 import dash_mantine_components as dmc
-from dash import dcc, html
+from dash import ClientsideFunction, Input, Output, dcc, html
 from dash.development.base_component import Component
 
 from dashboard.figures.palette import FONT
 from dashboard.figures.words import SAFETY_WORDS
 from dashboard.pages.attributes import aria
 
+_DARK_SHADES = [
+    "#eef3f7",
+    "#d3dce4",
+    "#aab7c4",
+    "#7f8e9c",
+    "#4b5a68",
+    "#3a4854",
+    "#2e3b47",
+    "#1e2933",
+    "#172029",
+    "#10171e",
+]
 _THEME = {
     "fontFamily": FONT,
     "headings": {"fontFamily": FONT},
     "primaryColor": "blue",
     "primaryShade": {"light": 8, "dark": 4},
     "defaultRadius": "sm",
+    "colors": {"dark": _DARK_SHADES},
 }
 
 
-def shell() -> Component:
+def layout() -> Component:
     """The layout that every page is shown in."""
-    return dmc.MantineProvider(
+    provider: Component = dmc.MantineProvider(
         [
             dcc.Location(id="url", refresh="callback-nav"),
-            dcc.Store(id="scheme"),
+            dcc.Store(id="screen"),
             html.A("Skip to the content", href="#page", className="skip"),
             _header(),
             html.Main(html.P("Loading …", className="muted"), id="page"),
@@ -32,6 +46,16 @@ def shell() -> Component:
         ],
         theme=_THEME,
         defaultColorScheme="auto",
+    )
+    return provider
+
+
+def register(app: dash.Dash) -> None:
+    """Adds what every page needs: to know the screen that it is shown on."""
+    app.clientside_callback(  # type: ignore[no-untyped-call]
+        ClientsideFunction(namespace="slewtrace", function_name="screen"),
+        Output("screen", "data"),
+        Input("url", "pathname"),
     )
 
 

@@ -20,7 +20,7 @@ TOLERANCE_M = 0.025
 """More than noise and deflection of a steady boom, less than the smallest step worth making."""
 SETTLED_M = 0.005
 NEAR_SHARE = 0.4
-"""The move is dated from the last slice within this share of the tolerance."""
+"""A move begins and ends within this share of the tolerance of the old and the new place."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,9 +116,9 @@ class RadiusChangeDetector:
 
     def _arrive(self) -> RadiusChange:
         to_m = self._mean_m(last=SECOND_SLICES)
-        end_ns = self._history[-1][0]
+        end_ns, near_m = self._history[-1][0], NEAR_SHARE * TOLERANCE_M
         for first_ns, _, radius_m in reversed(self._history):
-            if first_ns < (self._moving_since_ns or 0) or abs(radius_m - to_m) > TOLERANCE_M:
+            if first_ns < (self._moving_since_ns or 0) or abs(radius_m - to_m) > near_m:
                 break
             end_ns = first_ns
         change = RadiusChange(

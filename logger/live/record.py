@@ -8,11 +8,12 @@ import threading
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
+from math import inf
 from pathlib import Path
 
 import pyarrow as pa
 
-from logger.errors import StorageFailed
+from logger.errors import BadInput, StorageFailed
 from logger.events.watch import RunWatch
 from logger.live.recorder import OnEvent, Recorder
 from logger.readings.rig_file import RigFile
@@ -85,7 +86,7 @@ def record(
         StorageFailed: where the disk refuses; the journal keeps all that was acknowledged.
     """
     check_wheels_are_wired(rig, test)
-    folder.mkdir(parents=True, exist_ok=True)
+    _make_folder(folder)
     pa.array([0.0])  # the first array imports pandas, which takes seconds: not while recording
     items: queue.Queue[Arrival | SourceNote] = queue.Queue(maxsize=QUEUE_ITEMS)
     sources = open_sources(rig)
@@ -116,7 +117,7 @@ def record(
             _keep(recorder, journal, items, clock=clock, stop=stop, on_tick=on_tick)
             stop_sources(sources)
             _drain(recorder, items)
-            recorder.finish()
+            recorder.finish(clock())
         for source, names in recorder.unknown_names.items():
             on_event({"event": "not_wired", "source": source, "names": sorted(names)})
     except StorageFailed as exc:
@@ -128,6 +129,15 @@ def record(
     samples = sum(open_run(sealed).header.samples.values())
     on_event({"event": "sealed", "path": str(sealed), "samples": samples})
     return sealed
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as exc:
+        raise BadInput(
+            where=str(folder), what=f"can't be made ({exc.strerror})", would_do="name a folder"
+        ) from exc
 
 
 def _keep(
@@ -153,12 +163,15 @@ def _keep(
                 on_tick(recorder.watch, clock())
         with contextlib.suppress(queue.Empty):
             recorder.take(items.get(timeout=max(0.0, commit_at_s - time.monotonic())))
-        recorder.advance(clock())
+        _drain(recorder, items, until_s=commit_at_s)
+        recorder.judge(clock())
 
 
-def _drain(recorder: Recorder, items: queue.Queue[Arrival | SourceNote]) -> None:
-    """Takes what came before the sources stopped."""
-    while True:
+def _drain(
+    recorder: Recorder, items: queue.Queue[Arrival | SourceNote], *, until_s: float = inf
+) -> None:
+    """Takes what is there already, but not past a moment on the monotonic clock."""
+    while time.monotonic() < until_s:
         try:
             recorder.take(items.get_nowait())
         except queue.Empty:

@@ -1,8 +1,9 @@
 """The recorder: what arrives is kept, watched, and acknowledged once it is safe.
 
-One thread does all of it, in this order: a reading is judged by the detectors at once, so an
-alarm never waits for the disk; it is written with the next commit, at most a tenth of a second
-later; only then is the sender told that it may forget it.
+One thread does all of it, in this order: readings are judged by the detectors as soon as the
+queue is empty, so an alarm never waits for the disk, and a flood is judged in larger blocks
+rather than later; they are written with the next commit, at most a tenth of a second on; only
+then is the sender told that it may forget them.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from logger.live.naming import RUN_CLOCK, PackClock, PackNaming
 from logger.readings.block import Block, Nanoseconds, Values
 from logger.readings.clock_alignment import CausalAlignment
 from logger.readings.continuity import ContinuityTracker
-from logger.readings.rig_file import RigFile
+from logger.readings.rig_file import WHEEL, RigFile
 from logger.readings.test_file import TestFile
 from logger.recording.header import Gap
 from logger.recording.journal import ClockedBlock, Journal
@@ -64,6 +65,7 @@ class Recorder:
         self._alignments: dict[str, CausalAlignment] = {}
         self._held_up_ns: dict[str, int] = {}
         self._waiting: dict[tuple[str, str], list[tuple[Nanoseconds, Values]]] = defaultdict(list)
+        self._unjudged: dict[str, list[tuple[Nanoseconds, Values]]] = defaultdict(list)
         self._to_acknowledge: list[Acknowledge] = []
         self._stale_since_ns: dict[str, int] = {}
 
@@ -89,8 +91,19 @@ class Recorder:
         if continuity.verdict == "new":
             self._take_readings(item)
 
-    def advance(self, now_ns: int) -> None:
-        """Lets time pass: silence of a contact or a channel is news too."""
+    def judge(self, now_ns: int) -> None:
+        """Shows the detectors what was taken since, and lets time pass: silence is news too.
+
+        Args:
+            now_ns: the present on the run's clock, ns.
+        """
+        # Contacts last, so that an opening finds the slew angle and the load of its moment.
+        for channel in sorted(self._unjudged, key=lambda c: c.startswith(WHEEL)):
+            parts = self._unjudged[channel]
+            t_ns = np.concatenate([t for t, _ in parts])
+            value = np.concatenate([v for _, v in parts])
+            self._report(self.watch.feed(self._never_falling(channel, t_ns, value)))
+        self._unjudged.clear()
         self._report(self.watch.advance(now_ns, delay_ns=self._delay_ns))
 
     def commit(self) -> None:
@@ -113,12 +126,13 @@ class Recorder:
         for acknowledge in acknowledgements:
             acknowledge()
 
-    def finish(self) -> None:
+    def finish(self, now_ns: int) -> None:
         """Ends the watch and makes the last readings durable.
 
         Raises:
             StorageFailed: where the disk refuses.
         """
+        self.judge(now_ns)
         self._report(self.watch.finish())
         self.commit()
 
@@ -137,7 +151,7 @@ class Recorder:
         for channel, times, value in naming.by_channel(item.pack, t_ns):
             self._waiting[channel.id, clock.id].append((times, value))
             live_ns = times if alignment is None else alignment.to_run(times)
-            self._report(self.watch.feed(self._never_falling(channel.id, live_ns, value)))
+            self._unjudged[channel.id].append((live_ns, value))
 
     def _alignment(self, clock: PackClock) -> CausalAlignment | None:
         if clock.pair is None or clock.id == RUN_CLOCK:
@@ -148,8 +162,8 @@ class Recorder:
 
     def _never_falling(self, channel: str, t_ns: Nanoseconds, value: Values) -> Block:
         """Readings for the watch: what comes late, or steps back, is held up to the latest."""
-        floor_ns = self._held_up_ns.get(channel)
-        held = t_ns if floor_ns is None else np.maximum(t_ns, floor_ns)
+        floor_ns = self._held_up_ns.get(channel, int(t_ns[0]))
+        held = np.maximum.accumulate(np.maximum(t_ns, floor_ns))
         self._held_up_ns[channel] = int(held[-1])
         return Block(channel=channel, t_ns=held, value=value)
 

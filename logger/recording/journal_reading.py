@@ -76,8 +76,10 @@ class JournalReader:
         _refuse_what_is_no_file(path)
         try:
             self._connection = sqlite3.connect(
-                f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None
+                f"{path.absolute().as_uri()}?{_way_to_open(path)}", uri=True, isolation_level=None
             )
+            # Without this SQLite refuses a file that is shorter than it says; nothing is written.
+            self._connection.execute("PRAGMA writable_schema=ON")
             self._connection.text_factory = lambda raw: raw.decode(errors="replace")
             try:
                 self._check_kind()
@@ -232,6 +234,11 @@ class JournalReader:
         return RunUnreadable(
             where=str(self.path), what=what, would_do="nothing was changed; name a run's journal"
         )
+
+
+def _way_to_open(path: Path) -> str:
+    """Read-only; with no log beside it nobody writes, and SQLite need not leave files there."""
+    return "mode=ro" if path.with_name(f"{path.name}-wal").exists() else "mode=ro&immutable=1"
 
 
 def _refuse_what_is_no_file(path: Path) -> None:

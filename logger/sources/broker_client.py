@@ -1,9 +1,9 @@
 """A paho client for a source of the rig file, and what its errors mean in words.
 
-MQTT 5 where the broker speaks it, because it lets us say three things: that the session of an
-earlier run is not ours (clean start, once), how long the broker keeps messages while we are
-away, and that we take many messages before we acknowledge the first. Without the last, some
-brokers send no more than 20 ahead, which at a commit every 75 ms would be 270 a second.
+MQTT 5 where the broker speaks it, because it lets us say two things: how long the broker keeps
+messages while we are away, and that we take many messages before we acknowledge the first.
+Without the last, some brokers send no more than 20 ahead, which at a commit every 75 ms would
+be 270 a second. Else MQTT 3.1.1.
 """
 
 from __future__ import annotations
@@ -12,11 +12,11 @@ import socket
 import ssl
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 from urllib.parse import urlsplit
 
 from paho.mqtt.client import Client, MQTTv5, MQTTv311
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -60,14 +60,53 @@ def broker_at(url: str) -> Broker:
     )
 
 
+class _Tls(ssl.SSLContext):
+    """TLS that remembers its last socket, since paho leaves it open when a handshake fails."""
+
+    last: ssl.SSLSocket | None = None
+
+    def wrap_socket(self, *args: Any, **options: Any) -> ssl.SSLSocket:
+        self.last = super().wrap_socket(*args, **options)
+        return self.last
+
+    @classmethod
+    def trusting(cls, ca: str | None) -> _Tls:
+        """Trusts an authority's certificate file, or the system's authorities."""
+        tls = cls(ssl.PROTOCOL_TLS_CLIENT)
+        if ca is None:
+            tls.load_default_certs()
+        else:
+            tls.load_verify_locations(ca)
+        return tls
+
+
+class BrokerClient(Client):
+    """A paho client that closes what it opened when a connection fails."""
+
+    tls: _Tls | None = None
+
+    def reconnect(self) -> MQTTErrorCode:
+        """Connects; also what ``connect`` comes down to.
+
+        Raises:
+            OSError: where there is no connection.
+        """
+        try:
+            return super().reconnect()
+        except OSError:
+            if self.tls is not None and self.tls.last is not None:
+                self.tls.last.close()
+            raise
+
+
 def make_client(
     source: SourceTable,
     *,
     client_id: str,
     protocol: MQTTProtocolVersion,
     password: str | None,
-    clean: bool = False,
-) -> Client:
+    clean: bool,
+) -> BrokerClient:
     """A client that is not connected yet.
 
     Args:
@@ -75,12 +114,12 @@ def make_client(
         client_id: the same at each start, so that the broker knows our session.
         protocol: MQTT 5 or 3.1.1.
         password: the password, or None.
-        clean: whether the session ends with the connection (3.1.1 only; 5 says it otherwise).
+        clean: whether the session begins and ends with the connection.
 
     Raises:
         SourceUnavailable: where the CA certificate can't be used.
     """
-    client = Client(
+    client = BrokerClient(
         CallbackAPIVersion.VERSION2,
         client_id=client_id,
         protocol=protocol,
@@ -93,30 +132,41 @@ def make_client(
         client.username_pw_set(source.user, password)
     if broker_at(source.url or "").tls:
         try:
-            client.tls_set(ca_certs=source.ca)
+            client.tls = _Tls.trusting(source.ca)
         except (OSError, ValueError) as exc:
             raise SourceUnavailable(
                 where=f"source {source.id!r}, ca",
                 what=f"{source.ca!r} is no CA certificate: {exc}",
                 would_do="give the PEM file of the authority that signed the broker's certificate",
             ) from exc
+        client.tls_set_context(client.tls)
     return client
 
 
-def connect(client: Client, broker: Broker) -> None:
+def connect(client: Client, broker: Broker, *, clean: bool) -> None:
     """Opens the connection and sends CONNECT; the answer is not waited for.
+
+    Args:
+        client: a client not connected yet.
+        broker: where to.
+        clean: whether the session begins and ends with the connection.
 
     Raises:
         OSError: where there is no connection.
     """
-    client.connect(
-        broker.host, broker.port, keepalive=KEEPALIVE_S, properties=_connect_properties(client)
-    )
+    if client.protocol == MQTTv5:
+        client.connect(
+            broker.host,
+            broker.port,
+            keepalive=KEEPALIVE_S,
+            clean_start=clean,
+            properties=None if clean else _session_properties(),
+        )
+    else:
+        client.connect(broker.host, broker.port, keepalive=KEEPALIVE_S)
 
 
-def _connect_properties(client: Client) -> Properties | None:
-    if client.protocol != MQTTv5:
-        return None
+def _session_properties() -> Properties:
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
     properties.SessionExpiryInterval = SESSION_KEPT_S
     properties.ReceiveMaximum = RECEIVE_MAXIMUM
@@ -153,7 +203,7 @@ def no_connection(exc: OSError, broker: Broker, *, where: str) -> SourceUnavaila
     return SourceUnavailable(where=where, what=what, would_do=would_do)
 
 
-def _in_words(exc: OSError, broker: Broker) -> tuple[str, str]:
+def _in_words(exc: OSError, broker: Broker) -> tuple[str, str]:  # noqa: PLR0911 - a table
     if isinstance(exc, ssl.SSLCertVerificationError):
         return (
             f"the certificate of {broker} is not trusted: {exc.verify_message}",
@@ -170,6 +220,8 @@ def _in_words(exc: OSError, broker: Broker) -> tuple[str, str]:
             f"{broker} does not answer within {CONNECT_WITHIN_S:g} s",
             "see that it is on, in this network and not behind a firewall",
         )
+    if broker.tls and isinstance(exc, ConnectionError):
+        return f"{broker} ended the TLS handshake", "for a broker without TLS write 'mqtt://'"
     return f"no connection to {broker}: {exc}", ""
 
 

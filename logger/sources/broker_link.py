@@ -75,14 +75,20 @@ class BrokerLink:
     def join(self) -> None:
         """Connects with a new session and subscribes.
 
+        A clean connection goes before, to make the broker forget an earlier session. One
+        connection that starts clean and then keeps its session would be shorter, but mosquitto
+        2.0 does not keep such a session over its own restart (tried with 2.0.11).
+
         Raises:
             SourceUnavailable: saying why the broker can't be used.
         """
         try:
-            if not self._connect(MQTTv5):
-                self._forget_old_session()
-                if not self._connect(MQTTv311):
-                    raise self._refusal()
+            protocol = MQTTv5 if self._connect(MQTTv5, clean=True) else MQTTv311
+            if protocol == MQTTv5:
+                self._disconnect(self._connected_client())
+            else:
+                self._forget_session()
+            self._connect(protocol, clean=False)
             self._subscribe()
         except OSError as exc:
             raise no_connection(exc, self.broker, where=self._where) from exc
@@ -155,11 +161,11 @@ class BrokerLink:
             if client is not None and client.socket() is not None:
                 self._disconnect(client)
                 if client.protocol == MQTTv311:
-                    self._forget_old_session()
+                    self._forget_session()
         self._wake_in.close()
         self._wake_out.close()
 
-    def _connect(self, protocol: MQTTProtocolVersion, *, clean: bool = False) -> bool:
+    def _connect(self, protocol: MQTTProtocolVersion, *, clean: bool) -> bool:
         """Connects; False where the broker may be one that speaks only 3.1.1."""
         self._client = client = make_client(
             self._source,
@@ -172,7 +178,7 @@ class BrokerLink:
         client.on_subscribe = self._subscribed
         client.on_message = self._message
         self._answer = None
-        connect(client, self.broker)
+        connect(client, self.broker, clean=clean)
         self._await(lambda: self._answer is not None)
         if self._answer is None:
             if protocol == MQTTv5 and client.socket() is None:
@@ -184,10 +190,10 @@ class BrokerLink:
             raise self._refusal()
         return True
 
-    def _forget_old_session(self) -> None:
-        """MQTT 3.1.1 drops a session when its owner connects for a clean one."""
-        if self._connect(MQTTv311, clean=True):
-            self._disconnect(self._connected_client())
+    def _forget_session(self) -> None:
+        """A broker drops a session when its owner connects for a clean one."""
+        self._connect(MQTTv311, clean=True)
+        self._disconnect(self._connected_client())
 
     def _disconnect(self, client: Client) -> None:
         v5 = client.protocol == MQTTv5

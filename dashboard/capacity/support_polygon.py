@@ -1,0 +1,65 @@
+"""The polygon that a truck stands on: the convex hull of its supports, seen from above.
+
+A rigid truck stands while the centre of all masses lies inside, and begins to tip over the edge
+that it reaches.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+Numbers = NDArray[np.float64]
+Place: TypeAlias = tuple[float, float]
+
+
+def edges(places_m: Sequence[Place]) -> tuple[Numbers, Numbers]:
+    """The polygon's edges.
+
+    Args:
+        places_m: where the supports stand; three at least, not on one line.
+
+    Returns:
+        A corner on each edge and the edge's unit normal that points inward, both of shape
+        (edges, 2), counter-clockwise.
+    """
+    hull = _convex_hull(sorted(set(places_m)))
+    start = np.array(hull)
+    along = np.roll(start, -1, axis=0) - start
+    normal = np.column_stack([-along[:, 1], along[:, 0]])
+    return start, normal / np.linalg.norm(normal, axis=1, keepdims=True)
+
+
+def _convex_hull(points: list[Place]) -> list[Place]:
+    """Corners counter-clockwise, by Andrew's monotone chain."""
+
+    def chain(ordered: list[Place]) -> list[Place]:
+        corners: list[Place] = []
+        for x, y in ordered:
+            while len(corners) > 1:
+                (x0, y0), (x1, y1) = corners[-2:]
+                if (x1 - x0) * (y - y0) - (y1 - y0) * (x - x0) > 0:
+                    break
+                corners.pop()
+            corners.append((x, y))
+        return corners[:-1]
+
+    return chain(points) + chain(points[::-1])
+
+
+def margin_m(places_m: Sequence[Place], centre_m: Numbers) -> Numbers:
+    """How far inside the polygon points lie.
+
+    Args:
+        places_m: where the supports stand.
+        centre_m: points, shape (n, 2), m.
+
+    Returns:
+        Distance to the nearest edge's line, shape (n,), m; negative outside.
+    """
+    start, normal = edges(places_m)
+    inward = ((centre_m[:, np.newaxis, :] - start) * normal).sum(axis=2)
+    return np.asarray(inward.min(axis=1))

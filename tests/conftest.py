@@ -1,0 +1,45 @@
+"""Fixtures and options for all tests."""
+
+from __future__ import annotations
+
+import threading
+import time
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+settings.register_profile(
+    "house", deadline=None, suppress_health_check=[HealthCheck.too_slow], print_blob=True
+)
+settings.load_profile("house")
+
+
+def pytest_addoption(parser):
+    """Tests that need real sensors run only when asked for."""
+    parser.addoption("--hardware", action="store_true", help="run tests that need real sensors")
+
+
+def pytest_collection_modifyitems(config, items):
+    """Leaves hardware tests out unless asked for."""
+    if config.getoption("--hardware"):
+        return
+    skip = pytest.mark.skip(reason="needs real sensors; run with --hardware")
+    for item in items:
+        if "hardware" in item.keywords:
+            item.add_marker(skip)
+
+
+@pytest.fixture(autouse=True)
+def no_thread_is_left_behind():
+    """Fails a test that leaves a thread of the recorder or a source running."""
+    before = set(threading.enumerate())
+    yield
+    end = time.monotonic() + 5
+    while time.monotonic() < end:
+        left = [
+            t for t in threading.enumerate() if t not in before and not t.daemon and t.is_alive()
+        ]
+        if not left:
+            return
+        time.sleep(0.02)
+    pytest.fail(f"threads left running: {[t.name for t in left]}")
