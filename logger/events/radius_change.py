@@ -1,6 +1,6 @@
 """Radius changes: a step that stays, or a creep.
 
-The radius is steady while the mean of the last second stays within the tolerance of its
+The radius is steady while the median of the last slices stays within the tolerance of its
 reference. It moves from the moment it leaves the reference's neighbourhood for good until two
 seconds in a row agree again; then the new place is the reference. Detection on slices of the
 run's clock keeps the swing of the load and single spikes out.
@@ -10,11 +10,14 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from statistics import median
 
 from logger.readings.bins import SLICE_NS, BinMedian, Bins
 from logger.readings.block import Nanoseconds, Values
 
 SECOND_SLICES = 4
+WATCH_SLICES = 5
+"""Their median outvotes a spike of half a second."""
 HISTORY_SLICES = 40
 TOLERANCE_M = 0.025
 """More than noise and deflection of a steady boom, less than the smallest step worth making."""
@@ -98,7 +101,8 @@ class RadiusChangeDetector:
 
     def _watch_for_a_move(self) -> None:
         reference_m = self._reference_m or 0.0
-        if abs(self._mean_m(last=SECOND_SLICES) - reference_m) <= TOLERANCE_M:
+        latest = [r for _, _, r in self._history][-WATCH_SLICES:]
+        if abs(median(latest) - reference_m) <= TOLERANCE_M:
             return
         since_ns = self._history[0][0]
         for _, last_ns, radius_m in reversed(self._history):
