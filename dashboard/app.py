@@ -8,6 +8,9 @@ by a small router here and not by Dash's registry, which is one for the whole pr
 from __future__ import annotations
 
 import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import parse_qs
@@ -38,7 +41,9 @@ def make_app(folder: Path, *, analyse: Analyse | None = None) -> dash.Dash:
     """
     library = RunLibrary(folder, analyse=analyse or _own_analysis())
     # No pages that describe the interface: they load scripts from elsewhere.
-    server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
+    server = FastAPI(
+        docs_url=None, redoc_url=None, openapi_url=None, lifespan=partial(_lifespan, library)
+    )
     app = dash.Dash(
         "dashboard",
         server=server,  # type: ignore[arg-type]  # Dash's types know Flask only
@@ -59,6 +64,12 @@ def make_app(folder: Path, *, analyse: Analyse | None = None) -> dash.Dash:
     server.add_middleware(OneIndex, paths=frozenset(page.path for page in PAGES))
     server.add_middleware(OwnPagesOnly, script_hashes=app.csp_hashes())
     return app
+
+
+@asynccontextmanager
+async def _lifespan(library: RunLibrary, _server: FastAPI) -> AsyncIterator[None]:
+    yield
+    library.close()
 
 
 def _own_analysis() -> Analyse:

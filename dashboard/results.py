@@ -1,12 +1,13 @@
 """From a sealed run to its result: reads the channels, runs the detectors, asks capacity.
 
-One channel is in memory at a time, but for the slew angle, in which the lifts are looked up.
+Two channels are in memory at a time, and the slew angle, in which the lifts are looked up.
 The detectors are those that watch a running test.
 """
 
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,8 @@ from logger.readings.block import Nanoseconds, Values
 from logger.readings.rig_file import WHEEL, Channel
 from logger.readings.spans import Spans
 from logger.recording.run import Run
+
+CHANNELS_AT_A_TIME = 2
 
 
 def analyse(run: Run) -> dict[str, Any]:
@@ -50,10 +53,18 @@ def gather_evidence(run: Run) -> Evidence:
     """
     rig, test = run.header.rig, run.header.test
     stale: dict[str, Spans] = {}
-    slew, excursions = _slew(run, stale)
-    load, hanging = _load(run, stale)
-    radius, radius_changes = _radius(run, stale)
-    lifts = [lift for wheel in test.truck.wheels for lift in _wheel(run, f"{WHEEL}{wheel}", stale)]
+    # Reading and array work leave the interpreter free, so two channels go at a time.
+    with ThreadPoolExecutor(max_workers=CHANNELS_AT_A_TIME) as pool:
+        found_slew = pool.submit(_slew, run, stale)
+        found_load = pool.submit(_load, run, stale)
+        found_radius = pool.submit(_radius, run, stale)
+        found_lifts = [
+            pool.submit(_wheel, run, f"{WHEEL}{wheel}", stale) for wheel in test.truck.wheels
+        ]
+    slew, excursions = found_slew.result()
+    load, hanging = found_load.result()
+    radius, radius_changes = found_radius.result()
+    lifts = [lift for found in found_lifts for lift in found.result()]
     wired_load, wired_radius = rig.wired("load"), rig.wired("radius")
     return Evidence(
         test=test,
@@ -72,7 +83,7 @@ def gather_evidence(run: Run) -> Evidence:
             if n.kind == "radius" and n.value_m is not None
         ),
         lifts=tuple(sorted(lifts, key=lambda lift: lift.t_ns)),
-        stale=stale,
+        stale=dict(sorted(stale.items())),
         u_clock_s=_u_clock_s(run),
     )
 

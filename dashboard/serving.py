@@ -8,6 +8,7 @@ keeps pages from loading anything from elsewhere.
 
 from __future__ import annotations
 
+import contextlib
 import socket
 import threading
 import time
@@ -116,16 +117,17 @@ def serve(folder: Path, *, port: int | None = None, open_browser: bool = True) -
     Raises:
         SourceUnavailable: where the port can't be had.
     """
-    from dashboard.app import make_app  # noqa: PLC0415 - Dash takes a second that errors need not
-
     listening = listen(port)
-    app = make_app(folder)
-    url = f"http://{ADDRESS}:{listening.getsockname()[1]}/"
-    server = uvicorn.Server(uvicorn.Config(app.server, log_level="warning", lifespan="on"))
-    print(f"Dashboard of {folder}: {url}   (Ctrl-C ends it)", flush=True)  # noqa: T201 - the command's answer
-    if open_browser:
-        threading.Thread(target=_open_when_ready, args=(server, url), daemon=True).start()
-    server.run(sockets=[listening])
+    with contextlib.suppress(KeyboardInterrupt):
+        from dashboard.app import make_app  # noqa: PLC0415 - Dash takes a second; a bad port need not
+
+        app = make_app(folder)
+        server = uvicorn.Server(uvicorn.Config(app.server, log_level="warning", lifespan="on"))
+        url = f"http://{ADDRESS}:{listening.getsockname()[1]}/"
+        told = (server, f"Dashboard of {folder}: {url}   (Ctrl-C ends it)", open_browser, url)
+        threading.Thread(target=_tell_when_ready, args=told, daemon=True).start()
+        server.run(sockets=[listening])
+    listening.close()
 
 
 def listen(port: int | None) -> socket.socket:
@@ -154,8 +156,10 @@ def listen(port: int | None) -> socket.socket:
     return listening
 
 
-def _open_when_ready(server: uvicorn.Server, url: str) -> None:
+def _tell_when_ready(server: uvicorn.Server, words: str, open_browser: bool, url: str) -> None:  # noqa: FBT001 - a thread's arguments
     deadline = time.monotonic() + _SECONDS_TO_START
     while not server.started and time.monotonic() < deadline:
-        time.sleep(0.05)
-    webbrowser.open(url)
+        time.sleep(0.02)
+    print(words, flush=True)  # noqa: T201 - the command's answer
+    if open_browser:
+        webbrowser.open(url)

@@ -1,33 +1,32 @@
-"""The dashboard, served for a test on a free port of this machine."""
+"""The dashboard, served for a test by a process of its own on a free port of this machine."""
 
 from __future__ import annotations
 
-import threading
-import time
+import re
+import signal
+import subprocess
+import sys
 from contextlib import contextmanager
 
-import uvicorn
-
-from dashboard.app import make_app
-from dashboard.serving import listen
+_PROGRAM = (
+    "import sys; from pathlib import Path; from dashboard.serving import serve; "
+    "serve(Path(sys.argv[1]), port=0, open_browser=False)"
+)
 
 
 @contextmanager
-def served(folder, **given):
+def served(folder):
     """The address of a dashboard on a folder, as ``http://127.0.0.1:port``."""
-    listening = listen(0)
-    app = make_app(folder, **given)
-    server = uvicorn.Server(uvicorn.Config(app.server, log_level="warning", lifespan="on"))
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
-    thread.start()
+    process = subprocess.Popen(
+        [sys.executable, "-c", _PROGRAM, str(folder)], stdout=subprocess.PIPE, text=True
+    )
     try:
-        deadline = time.monotonic() + 20
-        while not server.started:
-            if time.monotonic() > deadline:
-                raise TimeoutError("the dashboard did not start")
-            time.sleep(0.02)
-        yield f"http://127.0.0.1:{listening.getsockname()[1]}"
+        told = process.stdout.readline()
+        yield re.search(r"http://127\.0\.0\.1:\d+", told).group()
     finally:
-        server.should_exit = True
-        thread.join(20)
-        listening.close()
+        process.send_signal(signal.SIGINT)
+        try:
+            process.wait(20)
+        finally:
+            process.kill()
+            process.stdout.close()

@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 from logger.readings.clock_alignment import RATE_LIMIT, CausalAlignment, ClockFit, fit_clock
 from logger.readings.pack import ClockPair
 
-
 SECOND = 1_000_000_000
 START_NS = 7_123_456_789
 
@@ -48,8 +47,7 @@ def simulated(*, drift_ppm, seconds, a_second=20, least_ms=0.2, jitter_ms=4.0, s
 @pytest.mark.parametrize("seconds", [15, 120, 1200])
 @pytest.mark.parametrize("jitter_ms", [0.5, 4, 16])
 def test_mapped_times_lie_within_the_stated_uncertainty(drift_ppm, seconds, jitter_ms):
-    """With drift and jitter every mapped time is off by less than the half-width that the
-    standard uncertainty stands for (√3 u of a rectangular distribution)."""
+    """With drift and jitter every mapped time is off by less than √3 u, its half-width."""
     pairs, true_run_ns = simulated(drift_ppm=drift_ppm, seconds=seconds, jitter_ms=jitter_ms)
     fit = fit_clock(pairs)
     device_ns = np.array([p.device_ns for p in pairs])
@@ -153,8 +151,12 @@ def test_a_fit_goes_through_json_unchanged():
 
 
 def slow_drift(device_ns, sent_ns):
-    """The lines through two points that lie under all points; of them the highest at the
-    points' centre (what Moon, Skelly and Towsley's linear program finds), less 1."""
+    """What Moon, Skelly and Towsley's linear program finds, by trying all lines.
+
+    Returns:
+        Of the lines through two points that lie under all: the height of the highest at the
+        points' centre, and its slope less 1.
+    """
     n = len(device_ns)
     centre = sum(device_ns) / n
     best = None

@@ -9,11 +9,13 @@ from logger.readings.continuity import REMEMBERED_BOOTS, REMEMBERED_HOLES, Conti
 
 
 def verdicts(seqs, *, boot="a", tracker=None):
+    """What the tracker says of each count in turn."""
     tracker = tracker or ContinuityTracker()
     return [tracker.check(boot, seq) for seq in seqs]
 
 
 def short(found):
+    """Verdict, missing and late of each."""
     return [(c.verdict, c.missing, c.late) for c in found]
 
 

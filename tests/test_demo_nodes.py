@@ -2,6 +2,7 @@
 
 import itertools
 import queue
+import socket
 import threading
 import time
 
@@ -13,7 +14,7 @@ from dashboard.demo.nodes import MAST, WHEEL_NODE, frames
 from dashboard.demo.player import Pace, play_to_broker, play_to_serial, pseudo_terminal
 from dashboard.demo.scenario import TOPIC, Wiring, demo_rig_toml
 from dashboard.demo.simulation import simulate
-from logger.errors import SourceUnavailable
+from logger.errors import FrameInvalid, SourceUnavailable
 from logger.readings.rig_file import read_rig
 from logger.sources.arrival import Arrival
 from logger.sources.frames import check_crc
@@ -110,6 +111,17 @@ def test_a_frame_leaves_after_its_newest_reading_and_its_time_on_the_wire(node, 
     assert np.median(late_ns) < (node.delay_s + 2 * node.jitter_s) * 1e9 + 1e6
 
 
+def test_a_frame_on_the_serial_line_is_signed(beginning):
+    """The mast's lines carry a CRC-32 that any changed byte breaks."""
+    line = next(frames(MAST, beginning, seed=1)).payload
+    broken = line.replace(b'"enc"', b'"enb"')
+
+    assert line.endswith(b"\r\n")
+    assert len(check_crc(line.strip())) == len(line.strip()) - 9
+    with pytest.raises(FrameInvalid, match="CRC"):
+        check_crc(broken.strip())
+
+
 def test_frames_can_be_sent_later_than_simulated(beginning):
     """A shift moves frames and uptimes alike, and the counter goes on."""
     counter = itertools.count(7)
@@ -192,6 +204,23 @@ def test_the_wheels_speak_through_a_real_broker(kind, beginning):
 
     assert published == len(sent) == len(got)
     assert [a.pack.seq for a in got] == list(range(len(sent)))
+
+
+def test_the_embedded_broker_refuses_mqtt_5_at_once():
+    """A CONNECT of level 5 gets CONNACK code 1 and the end, so that the client tries 3.1.1.
+
+    Source: MQTT 3.1.1 (OASIS), 3.1.2.2; amqtt alone would leave it waiting.
+    """
+    session_expiry = b"\x05\x11\x00\x00\x0e\x10"
+    body = b"\x00\x04MQTT\x05\x02\x00\x3c" + session_expiry + b"\x00\x04test"
+    with running_broker("amqtt") as port, socket.create_connection((HOST, port), 3) as client:
+        client.settimeout(3)
+        client.sendall(bytes([0x10, len(body)]) + body)
+        answer = client.recv(100)
+        end = client.recv(100)
+
+    assert answer == b"\x20\x02\x00\x01"
+    assert end == b""
 
 
 def test_a_serial_line_that_nobody_reads_does_not_hold_the_demo_up(beginning):

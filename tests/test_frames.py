@@ -3,6 +3,7 @@
 import random
 import tracemalloc
 import zlib
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -12,17 +13,17 @@ from logger.errors import FrameInvalid
 from logger.sources.frames import LINE_LIMIT_BYTES, LineSplitter, check_crc, sign
 from logger.sources.senml import decode_senml
 
-
 PACK = b'[{"bn":"rig:","seq":3,"n":"enc","v":100}]'
 
 
 def cut(data, places):
     """The data in chunks, cut at the places."""
     edges = [0, *sorted(p % (len(data) + 1) for p in places), len(data)]
-    return [data[a:b] for a, b in zip(edges, edges[1:], strict=False)]
+    return [data[a:b] for a, b in pairwise(edges)]
 
 
 def split(chunks, **options):
+    """The lines that come out of chunks, and the splitter."""
     splitter = LineSplitter(**options)
     return [line for chunk in chunks for line in splitter.feed(chunk)], splitter
 
@@ -85,8 +86,8 @@ def test_a_limit_that_takes_nothing_is_refused():
 
 
 def test_crc_is_zlib_s_in_eight_lower_case_digits():
-    """The checksum of "123456789" is cbf43926, the check value of CRC-32/ISO-HDLC
-    (CRC catalogue, from memory)."""
+    """The checksum is CRC-32/ISO-HDLC, by its check value."""
+    # CRC catalogue, from memory: cbf43926 for "123456789".
     assert sign(b"123456789") == b"123456789 cbf43926"
     assert check_crc(b"123456789 cbf43926") == b"123456789"
 

@@ -24,17 +24,21 @@ from tests.broker import free_port, running_broker
 
 TOPIC = "rig/bay-2/wheels"
 CLIENT_ID = "slewtrace-bay-2-wheels"
+CREW = {"user": "crew", "password_env": "CREW_PW"}
 
 
 def table(url, **keys):
+    """A source's table in a rig file."""
     return SourceTable(**{"id": "wheels", "kind": "mqtt", "url": url, "topic": TOPIC, **keys})
 
 
 def topic_of(url, *, environment=None, **keys):
+    """A source on the test topic."""
     return MqttTopic(table(url, **keys), client_id=CLIENT_ID, environment=environment or {})
 
 
 def pack(seq, **labels):
+    """A pack of one wheel, as JSON."""
     return json.dumps(
         [{"bn": "w:", "seq": seq, "boot": "b", "n": "rear_left", "vb": True, **labels}]
     )
@@ -55,16 +59,19 @@ class Sender:
             time.sleep(0.02)
 
     def send(self, payload, *, topic=TOPIC, qos=1, retain=False):
+        """Publishes one message and waits for the broker to have it."""
         self._connected()
         self._client.publish(topic, payload, qos=qos, retain=retain).wait_for_publish(10)
 
     def send_many(self, payloads):
+        """Publishes messages and waits for the broker to have them all."""
         self._connected()
         infos = [self._client.publish(TOPIC, p, qos=1) for p in payloads]
         for info in infos:
             info.wait_for_publish(30)
 
     def close(self):
+        """Ends the connection."""
         self._client.disconnect()
         self._client.loop_stop()
 
@@ -92,6 +99,7 @@ class Run:
         return self
 
     def take(self, item):
+        """Takes one item, and reports it safe if so asked."""
         self.seen.append(item)
         if self.safe and isinstance(item, Arrival) and item.acknowledge:
             item.acknowledge()
@@ -107,28 +115,34 @@ class Run:
 
     @property
     def arrivals(self):
+        """The packs that came."""
         return [x for x in self.seen if isinstance(x, Arrival)]
 
     @property
     def notes(self):
+        """The notes that came."""
         return [x for x in self.seen if isinstance(x, SourceNote)]
 
     @property
     def seqs(self):
+        """The counts of the packs that came."""
         return [a.pack.seq for a in self.arrivals]
 
     def kinds(self):
+        """The kinds of the notes that came."""
         return [n.kind for n in self.notes]
 
 
 @pytest.fixture
 def broker(tmp_path):
+    """A running broker."""
     with running_broker(tmp_path) as broker:
         yield broker
 
 
 @pytest.fixture
 def sender(broker):
+    """A device at the broker."""
     sender = Sender(broker)
     yield sender
     sender.close()
@@ -136,6 +150,7 @@ def sender(broker):
 
 @pytest.fixture
 def start():
+    """Starts sources and stops them after the test."""
     runs = []
 
     def started(source, **options):
@@ -149,6 +164,7 @@ def start():
 
 
 def come(count):
+    """Whether so many packs came."""
     return lambda run: len(run.arrivals) >= count
 
 
@@ -159,10 +175,12 @@ def new_of(run):
 
 
 def all_of(count):
+    """Whether so many different packs came."""
     return lambda run: len(set(run.seqs)) >= count
 
 
 def noted(kind, count=1):
+    """Whether so many notes of a kind came."""
     return lambda run: run.kinds().count(kind) >= count
 
 
@@ -225,8 +243,7 @@ def test_bad_messages_are_counted_and_not_sent_again(broker, sender, start):
 
 
 def test_unacknowledged_messages_come_again_to_a_later_connection(broker, sender, start):
-    """The broker keeps what was not reported safe, and is told of what was: after a restart of
-    the broker everything is acknowledged by what the recorder reports then, none is lost."""
+    """What was not safe when the broker restarted is acknowledged later, and comes once."""
     run = start(topic_of(broker.url), safe=False)
     sender.send_many([pack(i) for i in range(50)])
     run.until(come(50))
@@ -251,7 +268,7 @@ def in_flight(broker):
     broker.start()
     seen = []
     client = Client(CallbackAPIVersion.VERSION2, client_id=CLIENT_ID, protocol=MQTTv5)
-    client.on_message = lambda c, d, m: seen.append(m.payload)
+    client.on_message = lambda _client, _data, m: seen.append(m.payload)
     client.connect("127.0.0.1", broker.port, clean_start=False)
     end = time.monotonic() + 1
     while time.monotonic() < end:
@@ -297,8 +314,10 @@ def test_more_than_the_broker_s_usual_window_goes_ahead(broker, sender, start):
 
 
 def test_messages_during_an_outage_come_after_it(broker, sender, start):
-    """What a device sends while our connection is down comes once it is back, in order; what
-    was acknowledged in the last moment may come twice, and its count tells."""
+    """What a device sends while our connection is down comes once it is back, in order.
+
+    What was acknowledged in the last moment may come twice, and its count tells.
+    """
     run = start(topic_of(broker.url))
     sender.send_many([pack(i) for i in range(20)])
     run.until(all_of(20))
@@ -341,8 +360,10 @@ def test_a_full_queue_makes_the_broker_wait(broker, sender, start):
 
 
 def test_what_a_full_queue_put_off_is_sent_again_in_order(broker, sender, start):
-    """A queue that stays full is owned up to, and then everything comes in order; what was
-    acknowledged in the last moment may come twice, and its count tells."""
+    """A queue that stays full is owned up to, and then everything comes in order.
+
+    What was acknowledged in the last moment may come twice, and its count tells.
+    """
     run = start(topic_of(broker.url), size=5)
     sender.send_many([pack(i) for i in range(60)])
     time.sleep(2.5)
@@ -373,6 +394,7 @@ def test_messages_without_guarantee_need_no_acknowledgement(broker, sender, star
 
 
 def refusal(source, *, within_s=CONNECT_WITHIN_S + 2):
+    """The one line with which a source refuses to start."""
     begin = time.monotonic()
     with pytest.raises(SourceUnavailable) as caught:
         source.start(queue.Queue().put_nowait, time.monotonic_ns)
@@ -424,6 +446,7 @@ def test_something_that_hangs_up_is_told():
 
 @pytest.fixture
 def guarded(tmp_path):
+    """A broker with a password and an access list."""
     passwords, access = tmp_path / "passwords", tmp_path / "access"
     passwords.touch()
     subprocess.run(["mosquitto_passwd", "-b", passwords, "crew", "s3cret"], check=True)
@@ -437,16 +460,14 @@ def guarded(tmp_path):
 
 def test_a_password_comes_from_the_environment(guarded, start):
     """User and password are sent; the password is nowhere in the rig file."""
-    source = topic_of(
-        guarded.url, user="crew", password_env="CREW_PW", environment={"CREW_PW": "s3cret"}
-    )
+    source = topic_of(guarded.url, **CREW, environment={"CREW_PW": "s3cret"})
 
     assert start(source).notes == []
 
 
 def test_a_wrong_password_and_none_are_told(guarded):
     """One line says that the broker refused us and what to look at."""
-    wrong = topic_of(guarded.url, user="crew", password_env="CREW_PW", environment={"CREW_PW": "x"})
+    wrong = topic_of(guarded.url, **CREW, environment={"CREW_PW": "x"})
 
     assert "refused us: Not authorized; see 'user'" in refusal(wrong)
     assert "refused us: Not authorized" in refusal(topic_of(guarded.url))
@@ -454,7 +475,7 @@ def test_a_wrong_password_and_none_are_told(guarded):
 
 def test_a_missing_password_variable_is_named():
     """One line names the variable that is not set."""
-    text = refusal(topic_of("mqtt://127.0.0.1", user="crew", password_env="CREW_PW"))
+    text = refusal(topic_of("mqtt://127.0.0.1", **CREW))
 
     assert "no variable 'CREW_PW'" in text
 
@@ -484,6 +505,7 @@ def certificates(tmp_path_factory):
 
 @pytest.fixture
 def encrypted(tmp_path, certificates):
+    """A broker with TLS."""
     lines = (
         f"cafile {certificates / 'ca.pem'}",
         f"certfile {certificates / 'broker.pem'}",

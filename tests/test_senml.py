@@ -20,18 +20,22 @@ EXPECTED = ("resolved_published_in_rfc_5_1_4", "resolved_computed", "pack")
 
 
 def pack(*records):
+    """Records as a frame."""
     return json.dumps(records).encode()
 
 
 def one(**record):
+    """A frame of one record of the name "a"."""
     return pack({"n": "a", **record})
 
 
 def vector_id(vector):
+    """Section and id of an example."""
     return f"{vector['rfc_section']}-{vector['id']}"
 
 
 def ns(seconds):
+    """Seconds to ns, by the digits that print them."""
     return round(Decimal(repr(seconds)) * 10**9)
 
 
@@ -53,6 +57,7 @@ def as_expected(record):
 
 
 def expected(vector):
+    """The resolved records that the file of check values gives."""
     records = next(vector[key] for key in EXPECTED if key in vector)
     return [
         {
@@ -102,8 +107,10 @@ def test_examples_decode_to_the_same_readings(vector):
     "vector", [v for v in VECTORS if "resolved_from_spec_repo_file" in v], ids=vector_id
 )
 def test_examples_agree_with_the_specification_s_own_tool(vector):
-    """Names, units, times and values are those of the resolved files in the specification's
-    repository, which keep pack order and leave the version out."""
+    """Content is that of the resolved files in the specification's repository.
+
+    Those keep pack order and leave the version out.
+    """
     found = [as_expected(r) for r in resolve_senml(pack(*vector["pack"]))]
     tool = [
         {**r, "t": ns(r["t"]), "absolute": True}
@@ -146,8 +153,10 @@ def test_threshold_is_for_the_sum_of_base_time_and_time():
 
 
 def test_relative_times_among_absolute_ones_count_from_the_newest():
-    """A pack that mixes absolute and relative times keeps every reading, its "now" being its
-    newest absolute time; with the time of day given, resolving counts from that."""
+    """A pack that mixes absolute and relative times keeps every reading.
+
+    Its "now" is its newest absolute time; with the time of day given, resolving counts from it.
+    """
     frame = pack({"n": "a", "v": 1, "t": 1.7e9}, {"n": "b", "v": 2}, {"n": "c", "v": 3, "t": -2})
     found = decode_senml(frame)
     resolved = resolve_senml(frame, now_ns=ns(1.7e9 + 5))
@@ -170,10 +179,11 @@ def test_absolute_base_time_keeps_its_nanoseconds():
 
 def test_absolute_time_of_a_record_is_the_nearest_to_its_double():
     """A record's own absolute time loses nothing beyond the double that it came as."""
-    found = decode_senml(one(v=1, t=1700000000.123456))
+    t_s = 1700000000.123456
+    found = decode_senml(one(v=1, t=t_s))
 
     assert abs(int(found.t_ns[0]) - 1_700_000_000_123_456_000) <= 120
-    assert found.t_ns[0] == round(Decimal(1700000000.123456) * 10**9)
+    assert found.t_ns[0] == round(Decimal(t_s) * 10**9)
 
 
 def test_base_fields_count_until_replaced():

@@ -3,7 +3,6 @@
 import os
 import pty
 import queue
-import stat
 import subprocess
 import sys
 import threading
@@ -30,6 +29,7 @@ class Terminal:
         self.plug()
 
     def plug(self):
+        """Gives the port to a new pseudo-terminal."""
         self.master, slave = pty.openpty()
         tty.setraw(slave)
         self._slave = slave  # held open, as a device holds its line while nobody listens
@@ -39,28 +39,33 @@ class Terminal:
         new.replace(self.link)
 
     def unplug(self):
+        """Hangs up, as pulling the adapter does."""
         self.link.unlink()
         os.close(self._slave)
         os.close(self.master)
         self.master = None
 
     def send(self, data):
+        """Writes all of the data as the device."""
         while data:
             data = data[os.write(self.master, data) :]
 
     def close(self):
+        """Unplugs where that was not done."""
         if self.master is not None:
             self.unplug()
 
 
 @pytest.fixture
 def terminal(tmp_path):
+    """A plugged pseudo-terminal."""
     terminal = Terminal(tmp_path / "port")
     yield terminal
     terminal.close()
 
 
 def table(port, **keys):
+    """A source's table in a rig file."""
     return SourceTable(**{"id": "mast", "kind": "serial", "port": str(port), **keys})
 
 
@@ -75,6 +80,7 @@ class Run:
         source.start(self.queue.put_nowait, self.clock)
 
     def clock(self):
+        """Time since the start, ns."""
         return time.monotonic_ns() - self._begin_ns
 
     def until(self, done, *, within_s=10):
@@ -90,23 +96,28 @@ class Run:
         return self
 
     def drain(self):
+        """Takes all that is there."""
         while not self.queue.empty():
             self.seen.append(self.queue.get_nowait())
 
     @property
     def arrivals(self):
+        """The packs that came."""
         return [x for x in self.seen if isinstance(x, Arrival)]
 
     @property
     def notes(self):
+        """The notes that came."""
         return [x for x in self.seen if isinstance(x, SourceNote)]
 
     def kinds(self):
+        """The kinds of the notes that came."""
         return [n.kind for n in self.notes]
 
 
 @pytest.fixture
 def start():
+    """Starts sources and stops them after the test."""
     runs = []
 
     def started(source, **options):
@@ -120,14 +131,17 @@ def start():
 
 
 def pack(seq):
+    """A pack with a count."""
     return b'[{"bn":"rig:","seq":%d,"n":"enc","v":%d}]' % (seq, seq * 2)
 
 
 def come(count):
+    """Whether so many packs came."""
     return lambda run: len(run.arrivals) >= count
 
 
 def noted(kind, count=1):
+    """Whether so many notes of a kind came."""
     return lambda run: run.kinds().count(kind) >= count
 
 
@@ -224,8 +238,7 @@ def test_the_rest_of_a_line_that_began_before_is_no_bad_frame(terminal, start):
 
 @pytest.mark.parametrize("replugs", [3])
 def test_an_unplugged_port_is_told_and_opened_again(terminal, start, replugs):
-    """When the adapter is pulled and put back the line goes on, with the loss and the return
-    noted, within two seconds of its being back."""
+    """When the adapter is pulled and put back the line goes on, with both noted, in 2 s."""
     run = start(SerialLine(table(terminal.link)))
     for i in range(replugs):
         terminal.send(pack(i) + b"\n")
@@ -278,6 +291,7 @@ def test_a_socket_is_a_port_too(start):
 
 
 def refusal(source):
+    """The one line with which a source refuses to start."""
     with pytest.raises(SourceUnavailable) as caught:
         SerialLine(source).start(queue.Queue().put_nowait, time.monotonic_ns)
     text = str(caught.value)
@@ -334,13 +348,11 @@ except SourceUnavailable as exc:
 @pytest.mark.parametrize("mode", [0o660, 0o600])
 def test_a_port_without_permission_names_its_group_and_the_way_in(mode):
     """Without permission one line names the device file's group and the command that helps."""
-    import grp
-
     master, slave = pty.openpty()
     name = os.ttyname(slave)
-    group = grp.getgrgid(os.stat(name).st_gid).gr_name
+    group = Path(name).group()
     root = os.geteuid() == 0
-    os.chmod(name, mode if root else mode & 0o077)
+    Path(name).chmod(mode if root else mode & 0o077)
     found = subprocess.run(
         [sys.executable, "-c", OPEN_AS_NOBODY, name],
         capture_output=True,
@@ -348,7 +360,7 @@ def test_a_port_without_permission_names_its_group_and_the_way_in(mode):
         cwd=Path(__file__).parent.parent,
         check=True,
     ).stdout
-    readable = stat.S_IMODE(os.stat(name).st_mode) & 0o060 == 0o060 and group != "root"
+    readable = Path(name).stat().st_mode & 0o060 == 0o060 and group != "root"
     os.close(master)
     os.close(slave)
 

@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 from logger.errors import FrameInvalid
 from logger.sources.text_lines import TEXT_LINE_LIMIT_BYTES, TextDecoder
 
-
 WEIGHT = r"(?P<load>[-+]?\s*\d+\.?\d*)\s*kg(?:\s+(?P<state>\w+))?"
 
 

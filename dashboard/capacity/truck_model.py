@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -270,7 +270,7 @@ def tipping_load_kg(model: TruckModel, slew_deg: float, radius_m: float) -> floa
 
 def model_result(
     test: TestFile, *, radius_m: float, load_kg: float, step_deg: float = 1.0
-) -> dict[str, object]:
+) -> dict[str, Any]:
     """The model's answer all the way round, in the format ``slewtrace.model/1``.
 
     Args:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import threading
 from pathlib import Path
 
@@ -38,9 +39,12 @@ def show_demo(folder: Path, *, scenario: str, for_s: float | None) -> Path:
     stop = threading.Event()
     console = Console(stderr=True)
     console.print(
-        "A simulated truck is tested in accelerated time, through a real serial line and broker."
+        "A simulated truck is tested in accelerated time, through a real serial line and broker.\n"
+        "Ctrl-C ends the test early and seals what was recorded.",
+        soft_wrap=True,
     )
     columns = (TextColumn("{task.description:28}"), BarColumn(), TimeElapsedColumn())
+    before = signal.signal(signal.SIGINT, lambda _number, _frame: stop.set())
     try:
         with Progress(*columns, console=console) as bar:
             task = bar.add_task("starting", total=1.0)
@@ -51,8 +55,7 @@ def show_demo(folder: Path, *, scenario: str, for_s: float | None) -> Path:
                 stop=stop,
                 progress=lambda share, what: bar.update(task, completed=share, description=what),
             )
-    except KeyboardInterrupt:
-        stop.set()
-        raise
-    console.print(f"Sealed {done.run_path}")
+    finally:
+        signal.signal(signal.SIGINT, before)
+    console.print(f"Sealed {done.run_path}", soft_wrap=True)
     return done.run_path

@@ -163,8 +163,10 @@ def _keep(
                 on_tick(recorder.watch, clock())
         with contextlib.suppress(queue.Empty):
             recorder.take(items.get(timeout=max(0.0, commit_at_s - time.monotonic())))
+        now_ns = clock()
         _drain(recorder, items, until_s=commit_at_s)
-        recorder.judge(clock())
+        # While items still wait, a sensor may have spoken: our own lateness is no silence.
+        recorder.judge(now_ns if items.empty() else recorder.latest_arrival_ns)
 
 
 def _drain(

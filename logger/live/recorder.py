@@ -68,9 +68,12 @@ class Recorder:
         self._unjudged: dict[str, list[tuple[Nanoseconds, Values]]] = defaultdict(list)
         self._to_acknowledge: list[Acknowledge] = []
         self._stale_since_ns: dict[str, int] = {}
+        self.latest_arrival_ns = 0
+        """When the item taken last arrived, ns on the run's clock."""
 
     def take(self, item: Arrival | SourceNote) -> None:
         """Takes one pack, or one note of a source."""
+        self.latest_arrival_ns = max(self.latest_arrival_ns, item.arrival_ns)
         if isinstance(item, SourceNote):
             self._take_note(item)
             return
@@ -95,7 +98,7 @@ class Recorder:
         """Shows the detectors what was taken since, and lets time pass: silence is news too.
 
         Args:
-            now_ns: the present on the run's clock, ns.
+            now_ns: up to when everything that arrived was taken, ns on the run's clock.
         """
         # Contacts last, so that an opening finds the slew angle and the load of its moment.
         for channel in sorted(self._unjudged, key=lambda c: c.startswith(WHEEL)):

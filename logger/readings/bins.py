@@ -65,30 +65,47 @@ class BinMedian:
             value = np.concatenate((self._value, value))
         if t_ns.size == 0:
             return _medians(t_ns, value, np.empty(0, np.intp))
-        slices = t_ns // self._width_ns
-        open_from = int(np.searchsorted(slices, slices[-1], side="left"))
+        last_slice_ns = int(t_ns[-1]) // self._width_ns * self._width_ns
+        open_from = int(np.searchsorted(t_ns, last_slice_ns, side="left"))
         self._t_ns, self._value = t_ns[open_from:].copy(), value[open_from:].copy()
-        return self._cut(t_ns[:open_from], value[:open_from], slices[:open_from])
+        return self._cut(t_ns[:open_from], value[:open_from])
 
     def finish(self) -> Bins:
         """The last slice, complete or not."""
         t_ns, value = self._t_ns, self._value
         self._t_ns, self._value = np.empty(0, np.int64), np.empty(0, np.float64)
-        return self._cut(t_ns, value, t_ns // self._width_ns)
+        return self._cut(t_ns, value)
 
-    @staticmethod
-    def _cut(t_ns: Nanoseconds, value: Values, slices: Nanoseconds) -> Bins:
-        starts = np.flatnonzero(np.diff(slices, prepend=slices[0] - 1 if slices.size else 0))
-        return _medians(t_ns, value, starts)
+    def _cut(self, t_ns: Nanoseconds, value: Values) -> Bins:
+        if t_ns.size == 0:
+            return _medians(t_ns, value, np.empty(0, np.intp))
+        first, last = int(t_ns[0]) // self._width_ns, int(t_ns[-1]) // self._width_ns
+        if last - first < t_ns.size:
+            # Few slices of many readings: looking up their edges beats dividing every time.
+            edges = np.arange(first, last + 1, dtype=np.int64) * self._width_ns
+            return _medians(t_ns, value, np.unique(np.searchsorted(t_ns, edges)))
+        slices = t_ns // self._width_ns
+        return _medians(t_ns, value, np.flatnonzero(np.diff(slices, prepend=slices[0] - 1)))
 
 
 def _medians(t_ns: Nanoseconds, value: Values, starts: NDArray[np.intp]) -> Bins:
     counts = np.diff(starts, append=t_ns.size)
     median = np.empty(starts.size)
     # Sensors are regular, so few different counts occur: one sort for each of them.
-    for count in np.unique(counts):
+    for count in np.unique(counts).tolist():
         rows = np.flatnonzero(counts == count)
-        members = value[starts[rows, None] + np.arange(count)]
-        median[rows] = np.median(members, axis=1)
+        members = np.lib.stride_tricks.sliding_window_view(value, count)[starts[rows]]
+        median[rows] = _median_of_rows(members)
     ends = starts + counts - 1
     return Bins(first_ns=t_ns[starts], last_ns=t_ns[ends], median=median)
+
+
+def _median_of_rows(members: Values) -> Values:
+    """Median of each row, shape (rows,); the rows are put out of order."""
+    count = members.shape[1]
+    middle = count // 2
+    if count % 2:
+        members.partition(middle, axis=1)
+        return members[:, middle]
+    members.partition((middle - 1, middle), axis=1)
+    return np.asarray((members[:, middle - 1] + members[:, middle]) / 2)

@@ -47,20 +47,25 @@ class SlewUnwrapper:
         good = value if not np.isnan(value).any() else value[~np.isnan(value)]
         if good.size == 0:
             return value
-        before = good[0] if self._last_raw is None else self._last_raw
+        first_step = 0.0 if self._last_raw is None else float(good[0]) - self._last_raw
         self._last_raw = float(good[-1])
+        self._turns -= round(first_step / period)
         # Most blocks hold no wrap: one pass decides, and only wraps cost more.
-        step = np.diff(good, prepend=before)
-        wraps = np.flatnonzero(np.abs(step) > period / 2)
-        if wraps.size == 0:
+        step = good[1:] - good[:-1]
+        if step.size == 0 or max(step.max(), -step.min()) <= period / 2:
             return value if self._turns == 0 else value + self._turns * period
-        change = -np.rint(step[wraps] / period).astype(np.int64)
-        turns = self._turns + np.concatenate(([0], np.cumsum(change)))
-        self._turns = int(turns[-1])
-        lengths = np.diff(np.concatenate(([0], wraps, [good.size])))
-        whole = np.array(value, copy=True)
-        whole[~np.isnan(whole)] = good + np.repeat(turns, lengths) * period
-        return whole
+        whole = np.array(good, copy=True)
+        begin = 0
+        for wrap in np.flatnonzero(np.abs(step) > period / 2).tolist():
+            whole[begin : wrap + 1] += self._turns * period
+            begin = wrap + 1
+            self._turns -= round(float(step[wrap]) / period)
+        whole[begin:] += self._turns * period
+        if whole.size == value.size:
+            return whole
+        spread = np.array(value, copy=True)
+        spread[~np.isnan(value)] = whole
+        return spread
 
     def _placed(self, angle_deg: Values) -> Values:
         if self._origin_deg is None:

@@ -212,7 +212,8 @@ class _BulkReader:
             meant = [self._table.number(channel, s) for s in spelled.dictionary.to_pylist()]
         except ValueError:
             return None
-        return np.take(np.asarray(meant, dtype=np.float64), spelled.indices.to_numpy())
+        codes: NDArray[np.int32] = spelled.indices.to_numpy()
+        return np.asarray(meant, dtype=np.float64)[codes]
 
 
 def _sorted_blocks(columns: Columns) -> Iterator[Block]:

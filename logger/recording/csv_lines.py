@@ -168,7 +168,7 @@ def _fields(raw: bytes) -> list[str]:
     if not text.isprintable() and not text.replace("\t", "").isprintable():
         raise ValueError("holds control characters; a table is plain text")
     try:
-        return next(csv.reader([text], strict=True))
+        return next(csv.reader([text], strict=True, skipinitialspace=True))
     except (csv.Error, StopIteration) as exc:
         raise ValueError("has quotes that do not match") from exc
 

@@ -191,7 +191,7 @@ class JournalReader:
         wanted = 1
         while wanted:
             try:
-                for row in self._connection.execute(query, (wanted,)):
+                for row in _rising(self._connection.execute(query, (wanted,)), wanted):
                     wanted = row[0] + 1
                     yield row
             except sqlite3.DatabaseError:
@@ -209,11 +209,12 @@ class JournalReader:
             try:
                 found = self._connection.execute(query, (unreadable + step,)).fetchone()
             except sqlite3.DatabaseError:
-                step *= 2
-                continue
+                found = (0,)
             if found is None:
                 break
-            return int(found[0])
+            if found[0] >= unreadable + step:
+                return int(found[0])
+            step *= 2
         self.damage.cut = True
         return 0
 
@@ -250,6 +251,15 @@ def _refuse_what_is_no_file(path: Path) -> None:
         )
     if not path.is_file():
         raise RunUnreadable(where=str(path), what="is no file", would_do="name a .journal file")
+
+
+def _rising(rows: sqlite3.Cursor, wanted: int) -> Iterator[tuple[Any, ...]]:
+    """Rows whose numbers rise: a page of zeros gives others, and SQLite does not always notice."""
+    for row in rows:
+        if row[0] < wanted:
+            raise sqlite3.DatabaseError("row numbers that fall")
+        wanted = row[0] + 1
+        yield row
 
 
 def _is_whole(fields: list[Any]) -> bool:

@@ -1,0 +1,415 @@
+"""The dashboard in a real Chromium: every page opens, scrubs, and shows the right numbers."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import numpy as np
+import pytest
+
+from dashboard.results import analyse
+from logger.readings.quantity import STANDARD_GRAVITY_MPS2
+from logger.recording.run import open_run
+from tests.sample_runs import seal_sample
+from tests.served import served
+
+sync_api = pytest.importorskip("playwright.sync_api")
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine"),
+]
+QUIET = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+]
+HOSTILE = f'"<img src=x onerror=alert(1)> \\u202Eright to left {"L" * 150}"'
+PATIENCE_MS = 40_000
+
+
+class Screen:
+    """A browser window that keeps what it asked for and what it complained of."""
+
+    def __init__(self, browser, address, **given):
+        self.address = address
+        self.requests = []
+        self.complaints = []
+        self.context = browser.new_context(**given)
+        self.context.set_default_timeout(PATIENCE_MS)
+        self.page = self.context.new_page()
+        self.page.on("request", lambda r: self.requests.append(r.url))
+        self.page.on("console", self._hear)
+        self.page.on("pageerror", lambda e: self.complaints.append(str(e)))
+        self.page.on(
+            "dialog", lambda d: (self.complaints.append(f"dialog {d.message}"), d.dismiss())
+        )
+
+    def _hear(self, message):
+        if message.type in ("error", "warning"):
+            self.complaints.append(message.text)
+
+    def open(self, path):
+        self.page.goto(self.address + path)
+        if path.startswith("/replay"):
+            self.page.wait_for_selector("#replay[data-run]")
+        elif path.startswith("/sectors"):
+            self.page.wait_for_selector("#sectors .main-svg")
+        return self.page
+
+    def text(self, selector):
+        return self.page.inner_text(selector)
+
+    def goes_to(self, t_s):
+        self.page.wait_for_function(
+            "t => Math.abs(Number(document.querySelector('#replay').dataset.shown) - t) < 1e-3",
+            arg=t_s,
+        )
+
+    def seek(self, t_s):
+        field = self.page.locator("#go-to")
+        field.fill(f"{t_s:.4f}")
+        field.press("Enter")
+        field.blur()
+        self.goes_to(t_s)
+
+    def shown_s(self):
+        return float(self.page.get_attribute("#replay", "data-shown"))
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """Three runs, one with a hostile name, and a file that is none."""
+    made = tmp_path_factory.mktemp("runs")
+    seal_sample(made, scenario="both-sides")
+    seal_sample(made, scenario="steady", started_utc="2026-05-03T09:30:00Z")
+    seal_sample(made, scenario="one-side", run_id="hostile", truck=HOSTILE, started_utc=None)
+    (made / "cut.parquet").write_bytes((made / "steady.parquet").read_bytes()[:999])
+    return made
+
+
+@pytest.fixture(scope="module")
+def address(folder):
+    """A dashboard on that folder."""
+    with served(folder) as url:
+        yield url
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """One Chromium for all tests here."""
+    with sync_api.sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture
+def screen(browser, address):
+    """A window; on leaving it, nothing may have gone out and nothing may have gone wrong."""
+    window = Screen(browser, address, viewport={"width": 1280, "height": 800})
+    yield window
+    window.context.close()
+    elsewhere = [
+        u
+        for u in window.requests
+        if urlsplit(u).netloc != urlsplit(address).netloc
+        and urlsplit(u).scheme not in ("data", "blob")
+    ]
+
+    assert window.requests
+    assert elsewhere == []
+    assert window.complaints == []
+
+
+@pytest.fixture(scope="module")
+def run(folder):
+    """The run with lifts on both sides."""
+    return open_run(folder / "both-sides.parquet")
+
+
+@pytest.fixture(scope="module")
+def result(run):
+    """Its result."""
+    return analyse(run)
+
+
+def reading(run, channel, t_s):
+    """The last calibrated reading at a time."""
+    block = run.calibrated(channel)
+    return float(block.value[np.searchsorted(block.t_ns, round(t_s * 1e9), side="right") - 1])
+
+
+def number(text):
+    """The number in a readout."""
+    return float(re.search(r"[-−]?[\d.]+", text).group().replace("−", "-"))
+
+
+def test_runs_are_listed_and_lead_to_their_sectors(screen, result):
+    """The list shows what came out of each run, and a row opens it."""
+    page = screen.open("/")
+    page.wait_for_selector("text=analysing", state="detached")
+    rows = page.locator(".runs tbody tr")
+    row = page.locator("tr", has_text="demo-both-sides")
+    right = [s for s in result["sectors"] if s["side"] == "right" and s["basis"] != "untested"]
+
+    assert rows.count() == 3
+    for sector in right:
+        assert f"{sector['percent']:g} % to {sector['to_deg']:g}°" in row.inner_text()
+    assert "rear left lifted" in row.inner_text()
+    assert "cut.parquet" in page.inner_text("#page")
+    row.click()
+    page.wait_for_selector("#sectors .main-svg")
+    assert "run=both-sides" in page.url
+
+
+def test_sectors_show_the_result_in_figure_and_table(screen, result):
+    """Every percentage, basis and bound of the result can be read, in the figure and beside it."""
+    page = screen.open("/sectors?run=both-sides")
+    figure = page.locator("#sectors .infolayer").inner_text()
+    table = page.locator("table.plain").inner_text()
+    lift = result["sweeps"][0]["first_lift"]
+
+    for sector in result["sectors"]:
+        words = "no lifting" if sector["basis"] == "untested" else f"{sector['percent']:g} %"
+        assert words in figure
+        assert words in table
+        assert sector["basis"] in figure
+        if sector["from_deg"]:
+            assert f"{sector['from_deg']:g}°" in figure
+    assert f"rear left at {lift['slew_deg']:.1f}° right" in page.inner_text(".sweeps")
+    assert "no safety function" in page.inner_text("footer.safety")
+
+
+def test_a_first_lift_leads_to_its_moment(screen, result):
+    """The link beside a first lift opens the replay at that moment, with the wheel lifted."""
+    page = screen.open("/sectors?run=both-sides")
+    lift = result["sweeps"][0]["first_lift"]
+    page.locator("dd", has_text="rear left at").locator("a").click()
+    page.wait_for_selector("#replay[data-run]")
+    screen.goes_to(lift["t_s"])
+
+    assert screen.text("#readout-slew") == f"{lift['slew_deg']:.1f}° right"
+    assert "lifted: rear left" in screen.text("#plan-words")
+
+
+@pytest.mark.parametrize("t_s", [60.0, 80.3, 150.0, 300.0])
+def test_numbers_are_the_readings_of_the_moment(screen, run, result, t_s):
+    """Slew, load, radius and moment at rest are those of the recording, to the last digit shown."""
+    page = screen.open(f"/replay?run=both-sides&t={t_s}")
+    screen.goes_to(t_s)
+    slew, radius = reading(run, "slew", t_s), reading(run, "radius", t_s)
+    load = reading(run, "load", t_s) + run.header.test.load.above_cell_kg
+    moment = load * STANDARD_GRAVITY_MPS2 * radius
+    page.wait_for_function(
+        "text => document.querySelector('#readout-slew').textContent === text",
+        arg=f"{abs(slew):.1f}° {'right' if slew > 0 else 'left'}",
+    )
+    page.wait_for_timeout(500)
+
+    assert screen.text("#readout-load") == f"{load:.0f}"
+    assert screen.text("#readout-radius") == f"{radius:.2f}"
+    assert number(screen.text("#readout-moment")) == pytest.approx(moment / 1000, abs=0.0051)
+    share = 100 * moment / result["plan"]["required_moment_nm"]
+    assert number(screen.text("#readout-share")) == pytest.approx(share, abs=0.051)
+
+
+def plan_of(page):
+    """Boom tip and wheel words as the plan has them."""
+    return page.evaluate(
+        """() => {
+            const graph = document.querySelector("#plan .js-plotly-plot");
+            const [boom, load, wheels] = graph._fullData;
+            return { x: boom.x[1], y: boom.y[1], x0: boom.x[0], y0: boom.y[0],
+                     load: load.marker.symbol, words: wheels.text };
+        }"""
+    )
+
+
+def test_dragging_the_scrubber_moves_plan_and_numbers(screen, run):
+    """While the scrubber is dragged, boom, load and numbers follow it."""
+    page = screen.open("/replay?run=both-sides")
+    before = plan_of(page)
+    track = page.locator("#scrubber").bounding_box()
+    y = track["y"] + track["height"] / 2
+    page.mouse.move(track["x"] + 4, y)
+    page.mouse.down()
+    for share in (0.2, 0.3, 0.4):
+        page.mouse.move(track["x"] + track["width"] * share, y)
+    page.wait_for_function("Number(document.querySelector('#replay').dataset.shown) > 150")
+    during = plan_of(page)
+    slew_shown = screen.text("#readout-slew")
+    shown_s = screen.shown_s()
+    page.mouse.up()
+
+    assert (during["x"], during["y"]) != (before["x"], before["y"])
+    slew = reading(run, "slew", shown_s)
+    assert number(slew_shown) == pytest.approx(abs(slew), abs=0.2)
+    angle = np.degrees(np.arctan2(during["x"] - during["x0"], during["y0"] - during["y"]))
+    assert angle == pytest.approx(slew, abs=0.2)
+
+
+def test_the_plan_shows_where_load_and_wheels_are(screen, result):
+    """Load full while hanging and hollow on the ground; the lifted wheel says so in a word."""
+    screen.open("/replay?run=both-sides")
+    lift = result["sweeps"][0]["first_lift"]
+    change = result["sweeps"][0]["radius_changes"][0]
+    screen.seek(lift["t_s"] + 0.01)
+    lifted = plan_of(screen.page)
+    screen.seek(change["t_s"] - 1)
+    set_down = plan_of(screen.page)
+
+    assert [("LIFTED" in w) for w in lifted["words"]] == [False, False, True, False]
+    assert lifted["load"] == "circle"
+    assert set_down["load"] == "square-open"
+    assert not any("LIFTED" in w for w in set_down["words"])
+
+
+def test_events_are_reached_one_by_one(screen, result):
+    """Next and previous event jump to the moments of the run, in order."""
+    page = screen.open("/replay?run=both-sides&t=0")
+    lift = result["sweeps"][0]["first_lift"]
+    page.click("#next-event")
+    page.wait_for_function("Number(document.querySelector('#replay').dataset.shown) > 1")
+    hanging_s = screen.shown_s()
+    page.click("#next-event")
+    screen.goes_to(lift["t_s"])
+    page.click("#previous-event")
+    screen.goes_to(hanging_s)
+
+    assert hanging_s < lift["t_s"]
+    assert page.locator(".moment.now").inner_text().split("\n")[1] == "Load hanging"
+
+
+def test_play_runs_at_the_chosen_speed_and_pauses(screen):
+    """Play moves the moment by as many seconds a second as the speed says."""
+    page = screen.open("/replay?run=both-sides&t=20")
+    screen.goes_to(20)
+    page.click("#speed >> text=5×")
+    page.click("#play")
+    page.wait_for_function("Number(document.querySelector('#replay').dataset.shown) > 20.5")
+    start = page.evaluate(
+        "[performance.now(), Number(document.querySelector('#replay').dataset.shown)]"
+    )
+    page.wait_for_timeout(1500)
+    end = page.evaluate(
+        "[performance.now(), Number(document.querySelector('#replay').dataset.shown)]"
+    )
+    assert screen.text("#play") == "Pause"
+    page.click("#play")
+    page.wait_for_timeout(300)
+    rest = screen.shown_s()
+    page.wait_for_timeout(400)
+
+    assert (end[1] - start[1]) / (end[0] - start[0]) * 1000 == pytest.approx(5, rel=0.15)
+    assert screen.text("#play") == "Play"
+    assert screen.shown_s() == rest
+
+
+def test_play_stops_at_the_end_of_the_run(screen, run):
+    """The end of a run ends the replay."""
+    end_s = run.span_ns[1] / 1e9
+    page = screen.open(f"/replay?run=both-sides&t={end_s - 1:.3f}")
+    page.click("#speed >> text=10×")
+    page.click("#play")
+    screen.goes_to(end_s)
+    page.wait_for_function("document.querySelector('#play').textContent === 'Play'")
+
+    assert screen.shown_s() == pytest.approx(end_s)
+
+
+def test_zooming_draws_the_stretch_anew(screen, run):
+    """After a zoom the traces have the readings of that stretch, not points of the whole run."""
+    page = screen.open("/replay?run=both-sides")
+    box = page.locator("#traces .nsewdrag").nth(1).bounding_box()
+    y = box["y"] + box["height"] / 2
+    page.mouse.move(box["x"] + box["width"] * 0.30, y)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * 0.31, y, steps=4)
+    page.mouse.move(box["x"] + box["width"] * 0.34, y, steps=4)
+    page.mouse.up()
+    page.wait_for_function(
+        """() => { const g = document.querySelector("#traces .js-plotly-plot");
+                   const [a, b] = g._fullLayout.xaxis.range;
+                   const x = g._fullData[1].x;
+                   return b - a < 60 && x[0] >= a - 1 && x[x.length - 1] <= b + 1; }"""
+    )
+    low, high, x = page.evaluate(
+        """() => { const g = document.querySelector("#traces .js-plotly-plot");
+                   return [...g._fullLayout.xaxis.range, Array.from(g._fullData[1].x)]; }"""
+    )
+    load = run.calibrated("load", round(low * 1e9), round(high * 1e9))
+
+    seen = [t for t in x if low <= t < high]
+    assert len(load) > 300
+    assert len(seen) == pytest.approx(min(len(load), 2000), abs=3)
+
+
+def test_colours_follow_the_system_and_the_switch(browser, address):
+    """Dark where the system asks for it, and the switch turns it round, figures included."""
+    screen = Screen(browser, address, color_scheme="dark")
+    page = screen.open("/sectors?run=both-sides")
+    ink = "() => document.querySelector('#sectors .js-plotly-plot').layout.font.color"
+    dark = page.evaluate("getComputedStyle(document.body).backgroundColor"), page.evaluate(ink)
+    page.click("header button")
+    page.wait_for_function(
+        "before => document.querySelector('#sectors .js-plotly-plot').layout.font.color !== before",
+        arg=dark[1],
+    )
+    light = page.evaluate("getComputedStyle(document.body).backgroundColor"), page.evaluate(ink)
+    screen.context.close()
+
+    assert dark[0] != light[0]
+    assert dark[1] == "#eef3f7"
+    assert light[1] == "#15202b"
+    assert screen.complaints == []
+
+
+@pytest.mark.parametrize("width", [1280, 820, 390])
+@pytest.mark.parametrize("path", ["/", "/replay?run=hostile", "/sectors?run=hostile"])
+def test_nothing_is_cut_off_at_any_width(browser, address, width, path):
+    """A long hostile name breaks no page: no sideways scrolling, targets of 44 px for gloves."""
+    screen = Screen(browser, address, viewport={"width": width, "height": 900})
+    page = screen.open(path)
+    page.wait_for_selector("h1")
+    page.wait_for_timeout(300)
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    small = page.evaluate(
+        """() => [...document.querySelectorAll("button, .link, .brand, .button")]
+            .filter((b) => b.offsetParent && b.getBoundingClientRect().height < 43.5)
+            .map((b) => b.outerHTML.slice(0, 80))"""
+    )
+    image = page.locator("img[src=x]").count()
+    screen.context.close()
+
+    assert wide <= width
+    assert small == []
+    assert image == 0
+    assert screen.complaints == []
+
+
+def test_a_run_that_is_not_there_is_told(screen):
+    """An address with an unknown run leads back to the list."""
+    page = screen.open("/")
+    page.goto(screen.address + "/sectors?run=nobody")
+    page.wait_for_selector("text=There is no such run")
+    page.click("text=Back to the runs")
+    page.wait_for_selector(".runs")
+
+    assert urlsplit(page.url).path == "/"
+
+
+def test_no_page_of_the_project_names_another_server():
+    """Our own scripts and styles hold no address of another machine."""
+    assets = Path(__file__).parent.parent / "dashboard" / "assets"
+    texts = [p.read_text(encoding="utf-8") for p in assets.iterdir() if p.is_file()]
+
+    assert texts
+    assert not any(re.search(r"https?://|//\w+\.\w+/", t) for t in texts)
