@@ -57,6 +57,7 @@ class Screen:
             self.complaints.append(message.text)
 
     def open(self, path):
+        """Opens a page of the dashboard and waits until its figures are drawn."""
         self.page.goto(self.address + path)
         if path.startswith("/replay"):
             self.page.wait_for_selector("#replay[data-run]")
@@ -65,15 +66,18 @@ class Screen:
         return self.page
 
     def text(self, selector):
+        """The text of an element."""
         return self.page.inner_text(selector)
 
     def goes_to(self, t_s):
+        """Waits until a moment of the run is drawn."""
         self.page.wait_for_function(
             "t => Math.abs(Number(document.querySelector('#replay').dataset.shown) - t) < 1e-3",
             arg=t_s,
         )
 
     def seek(self, t_s):
+        """Types a time and waits until it is drawn."""
         field = self.page.locator("#go-to")
         field.fill(f"{t_s:.4f}")
         field.press("Enter")
@@ -81,6 +85,7 @@ class Screen:
         self.goes_to(t_s)
 
     def shown_s(self):
+        """The moment that is drawn, s."""
         return float(self.page.get_attribute("#replay", "data-shown"))
 
 
@@ -155,6 +160,7 @@ def number(text):
 def test_runs_are_listed_and_lead_to_their_sectors(screen, result):
     """The list shows what came out of each run, and a row opens it."""
     page = screen.open("/")
+    page.wait_for_selector(".runs")
     page.wait_for_selector("text=analysing", state="detached")
     rows = page.locator(".runs tbody tr")
     row = page.locator("tr", has_text="demo-both-sides")
@@ -173,7 +179,7 @@ def test_runs_are_listed_and_lead_to_their_sectors(screen, result):
 def test_sectors_show_the_result_in_figure_and_table(screen, result):
     """Every percentage, basis and bound of the result can be read, in the figure and beside it."""
     page = screen.open("/sectors?run=both-sides")
-    figure = page.locator("#sectors .infolayer").inner_text()
+    figure = page.locator("#sectors .infolayer").text_content()
     table = page.locator("table.plain").inner_text()
     lift = result["sweeps"][0]["first_lift"]
 
@@ -243,7 +249,7 @@ def test_dragging_the_scrubber_moves_plan_and_numbers(screen, run):
     page.mouse.down()
     for share in (0.2, 0.3, 0.4):
         page.mouse.move(track["x"] + track["width"] * share, y)
-    page.wait_for_function("Number(document.querySelector('#replay').dataset.shown) > 150")
+    page.wait_for_function("() => Number(document.querySelector('#replay').dataset.shown) > 150")
     during = plan_of(page)
     slew_shown = screen.text("#readout-slew")
     shown_s = screen.shown_s()
@@ -277,7 +283,7 @@ def test_events_are_reached_one_by_one(screen, result):
     page = screen.open("/replay?run=both-sides&t=0")
     lift = result["sweeps"][0]["first_lift"]
     page.click("#next-event")
-    page.wait_for_function("Number(document.querySelector('#replay').dataset.shown) > 1")
+    page.wait_for_function("() => Number(document.querySelector('#replay').dataset.shown) > 1")
     hanging_s = screen.shown_s()
     page.click("#next-event")
     screen.goes_to(lift["t_s"])
@@ -294,7 +300,7 @@ def test_play_runs_at_the_chosen_speed_and_pauses(screen):
     screen.goes_to(20)
     page.click("#speed >> text=5×")
     page.click("#play")
-    page.wait_for_function("Number(document.querySelector('#replay').dataset.shown) > 20.5")
+    page.wait_for_function("() => Number(document.querySelector('#replay').dataset.shown) > 20.5")
     start = page.evaluate(
         "[performance.now(), Number(document.querySelector('#replay').dataset.shown)]"
     )
@@ -320,7 +326,7 @@ def test_play_stops_at_the_end_of_the_run(screen, run):
     page.click("#speed >> text=10×")
     page.click("#play")
     screen.goes_to(end_s)
-    page.wait_for_function("document.querySelector('#play').textContent === 'Play'")
+    page.wait_for_function("() => document.querySelector('#play').textContent === 'Play'")
 
     assert screen.shown_s() == pytest.approx(end_s)
 

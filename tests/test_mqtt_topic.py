@@ -7,6 +7,7 @@ import subprocess
 import sys
 import threading
 import time
+from pathlib import Path
 
 import pytest
 from paho.mqtt.client import Client, MQTTv5
@@ -382,6 +383,52 @@ def test_acknowledging_after_the_stop_does_no_harm(broker, sender, start):
     run.source.stop()
 
     assert run.arrivals[0].acknowledge() is None
+
+
+@pytest.fixture
+def older_broker(tmp_path):
+    """The URL of a broker that speaks only MQTT 3.1.1 (amqtt, in a process of its own)."""
+    port = free_port()
+    config = tmp_path / "older.yaml"
+    config.write_text(
+        f"listeners:\n  default:\n    type: tcp\n    bind: 127.0.0.1:{port}\n"
+        "plugins:\n  amqtt.plugins.authentication.AnonymousAuthPlugin:\n"
+        "    allow_anonymous: true\n"
+    )
+    program = Path(sys.executable).with_name("amqtt")
+    with subprocess.Popen(
+        [program, "-c", config], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    ) as process:
+        end = time.monotonic() + 20
+        while time.monotonic() < end:
+            with socket.socket() as probe:
+                if probe.connect_ex(("127.0.0.1", port)) == 0:
+                    break
+            time.sleep(0.05)
+        yield f"mqtt://127.0.0.1:{port}"
+        process.terminate()
+
+
+def test_a_broker_that_speaks_only_the_older_protocol(older_broker, start):
+    """With a broker of MQTT 3.1.1 packs come, are acknowledged, and a run begins anew."""
+    port = int(older_broker.rpartition(":")[2])
+    first = start(topic_of(older_broker), safe=False)
+    device = Client(CallbackAPIVersion.VERSION2, client_id="device")
+    device.connect("127.0.0.1", port)
+    device.loop_start()
+    device.publish(TOPIC, pack(1), qos=1).wait_for_publish(10)
+    first.until(come(1))
+    first.source.stop()
+    device.publish(TOPIC, pack(2), qos=1).wait_for_publish(10)
+    second = start(topic_of(older_broker))
+    for seq in range(3, 100):
+        device.publish(TOPIC, pack(seq), qos=1).wait_for_publish(10)
+    second.until(come(97)).settle()
+    device.disconnect()
+    device.loop_stop()
+
+    assert first.seqs == [1]
+    assert second.seqs == list(range(3, 100))
 
 
 def test_messages_without_guarantee_need_no_acknowledgement(broker, sender, start):

@@ -5,11 +5,12 @@
 
   const GRAVITY = 9.80665; // m/s², standard acceleration (NIST SP 811)
   const REST_MS = 150;
+  const SCRUBBER_MS = 100;
   const BOOM = 0, LOAD = 1, WHEELS = 2; // places of the moving traces, as in plan_view.py
 
   const replay = {
     copy: null, t: 0, shownAt: null, wheelsShown: "", playing: false, speed: 1,
-    frame: 0, lastFrameMs: 0, restTimer: 0, fromUs: null,
+    frame: 0, lastFrameMs: 0, restTimer: 0, scrubberSetMs: 0, handOnScrubber: false, goToFromUs: null,
   };
 
   const byId = (id) => document.getElementById(id);
@@ -158,23 +159,39 @@
     const { t, playing } = replay;
     if (playing || !byId("replay")) return;
     setProps("replay-rest", { data: t });
+    replay.goToFromUs = Math.round(t * 1e4) / 1e4;
+    setProps("go-to", { value: replay.goToFromUs });
     const address = new URL(window.location.href);
-    address.searchParams.set("t", String(Math.round(t * 1e4) / 1e4));
+    address.searchParams.set("t", String(replay.goToFromUs));
     window.history.replaceState(window.history.state, "", address);
   }
 
-  /* Goes to a time. The scrubber and the time field follow, unless they asked for it. */
-  function seek(t, asker) {
+  /* Moves the scrubber after the moment. Its own reports come late and of values long past, so
+   * they are heard only while a hand is on it (see scrub), and it is not moved under the hand. */
+  function moveScrubber() {
+    const nowMs = performance.now();
+    if (replay.handOnScrubber || (replay.playing && nowMs - replay.scrubberSetMs < SCRUBBER_MS)) return;
+    replay.scrubberSetMs = nowMs;
+    setProps("scrubber", { value: replay.t });
+  }
+
+  function seek(t) {
     const { copy } = replay;
     if (!copy || !Number.isFinite(t)) return;
     replay.t = Math.min(Math.max(t, copy.start_s), copy.end_s);
     if (!replay.frame) replay.frame = window.requestAnimationFrame(draw);
-    if (asker !== "scrubber") { replay.fromUs = replay.t; setProps("scrubber", { value: replay.t }); }
-    if (!replay.playing && asker !== "go-to") {
-      setProps("go-to", { value: Math.round(replay.t * 1e4) / 1e4 });
-    }
+    moveScrubber();
     window.clearTimeout(replay.restTimer);
-    replay.restTimer = window.setTimeout(rest, REST_MS);
+    if (!replay.playing) replay.restTimer = window.setTimeout(rest, REST_MS);
+  }
+
+  function handOnScrubber(event) {
+    if (event.target.closest && event.target.closest("#scrubber")) replay.handOnScrubber = true;
+  }
+
+  function handOff() {
+    // The last report of a drag may come after the hand has left.
+    if (replay.handOnScrubber) window.setTimeout(() => { replay.handOnScrubber = false; }, REST_MS);
   }
 
   function play(on) {
@@ -297,12 +314,12 @@
         return data.run;
       },
       drawn() { refresh(); return noUpdate(); },
-      seek(value) {
-        if (value !== replay.fromUs) seek(value, "scrubber");
+      scrub(value) {
+        if (replay.handOnScrubber) seek(value);
         return noUpdate();
       },
       goTo(value) {
-        if (known(value) && value !== "" && Math.abs(value - replay.t) > 6e-5) seek(Number(value), "go-to");
+        if (known(value) && value !== replay.goToFromUs) seek(value);
         return noUpdate();
       },
       speed(value) { replay.speed = Number(value) || 1; return noUpdate(); },
@@ -313,6 +330,12 @@
     },
   });
 
+  for (const start of ["pointerdown", "touchstart", "keydown"]) {
+    document.addEventListener(start, handOnScrubber, true);
+  }
+  for (const end of ["pointerup", "pointercancel", "touchend", "keyup"]) {
+    document.addEventListener(end, handOff, true);
+  }
   document.addEventListener("click", click);
   document.addEventListener("keydown", key);
   window.addEventListener("resize", () => byId("replay") && window.setTimeout(() => drawCursor(replay.t), 100));

@@ -185,7 +185,7 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
     _register_reading(app, library)
     outputs = {
         "load": (Output("replay", "data-ready"), [Input("replay-copy", "data")]),
-        "seek": (Output("replay", "data-seek"), [Input("scrubber", "value")]),
+        "scrub": (Output("replay", "data-seek"), [Input("scrubber", "value")]),
         "goTo": (Output("replay", "data-goto"), [Input("go-to", "value")]),
         "speed": (Output("replay", "data-speed"), [Input("speed", "value")]),
         "exact": (Output("replay", "data-exact"), [Input("replay-exact", "data")]),

@@ -46,8 +46,8 @@ class SilenceDetector:
             found.append((before_ns + limit_ns, int(t_ns[0])))
         gaps_ns = t_ns[1:] - t_ns[:-1]
         if gaps_ns.size and gaps_ns.max() > limit_ns:
-            for i in np.flatnonzero(gaps_ns > limit_ns).tolist():
-                found.append((int(t_ns[i]) + limit_ns, int(t_ns[i + 1])))
+            late = np.flatnonzero(gaps_ns > limit_ns).tolist()
+            found += [(int(t_ns[i]) + limit_ns, int(t_ns[i + 1])) for i in late]
         return found
 
     def is_stale(self, now_ns: int) -> bool:

@@ -12,6 +12,14 @@ from serial.tools import list_ports
 
 from logger.errors import SourceUnavailable
 
+if sys.platform == "win32":
+    _NOT_TRANSLATED: tuple[type[Exception], ...] = ()
+else:
+    import termios
+
+    # Where a port goes away while it is being opened, pyserial lets this one through.
+    _NOT_TRANSLATED = (termios.error,)
+
 READ_TIMEOUT_S = 0.2
 """How long a read waits for a first byte; a stop is noticed within it."""
 
@@ -41,7 +49,7 @@ def open_port(port: str, baud: int, *, where: str) -> serial.Serial:
         line.open()
     except serial.SerialException as exc:
         raise _unavailable(exc, port, where=where) from exc
-    except (ValueError, NotImplementedError, OSError) as exc:
+    except (ValueError, NotImplementedError, OSError, *_NOT_TRANSLATED) as exc:
         raise SourceUnavailable(where=where, what=f"{port!r} can't be opened: {exc}") from exc
     return line
 
