@@ -29,6 +29,26 @@ from logger.errors import RunUnreadable
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Receive, Scope, Send
 
+_INDEX = """<!DOCTYPE html>
+<html lang="en">
+    <head>
+        {%metas%}
+        <title>{%title%}</title>
+        <link rel="icon" type="image/svg+xml" href="/assets/favicon.svg">
+        <link rel="preload" as="script" href="/_dash-component-suites/plotly/package_data/plotly.min.js">
+        {%css%}
+    </head>
+    <body>
+        {%app_entry%}
+        <footer>
+            {%config%}
+            {%scripts%}
+            {%renderer%}
+        </footer>
+    </body>
+</html>"""
+"""Dash's own document, in English, with our mark, and the largest script asked for early."""
+
 PAGES: tuple[Page, ...] = (runs.PAGE, replay.PAGE, sectors.PAGE)
 
 
@@ -54,6 +74,7 @@ def make_app(folder: Path, *, analyse: Analyse | None = None) -> dash.Dash:
         title="Slewtrace",
         update_title="",
         add_log_handler=False,
+        index_string=_INDEX,
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
     app.layout = shell.layout()

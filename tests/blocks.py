@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 from hypothesis import strategies as st
 
 
@@ -12,4 +14,4 @@ def cuts(size):
 
 def pieces(cut):
     """(from, to) of each piece."""
-    return list(zip(cut[:-1], cut[1:], strict=True))
+    return list(itertools.pairwise(cut))

@@ -298,7 +298,7 @@ def test_play_runs_at_the_chosen_speed_and_pauses(screen):
     """Play moves the moment by as many seconds a second as the speed says."""
     page = screen.open("/replay?run=both-sides&t=20")
     screen.goes_to(20)
-    page.click("#speed >> text=5×")
+    page.click('#speed >> text="5×"')
     page.click("#play")
     page.wait_for_function("() => Number(document.querySelector('#replay').dataset.shown) > 20.5")
     start = page.evaluate(
@@ -323,7 +323,7 @@ def test_play_stops_at_the_end_of_the_run(screen, run):
     """The end of a run ends the replay."""
     end_s = run.span_ns[1] / 1e9
     page = screen.open(f"/replay?run=both-sides&t={end_s - 1:.3f}")
-    page.click("#speed >> text=10×")
+    page.click('#speed >> text="10×"')
     page.click("#play")
     screen.goes_to(end_s)
     page.wait_for_function("() => document.querySelector('#play').textContent === 'Play'")

@@ -268,7 +268,7 @@ def handed_over_again(broker):
 
 @pytest.mark.parametrize("after_packs", [3, 17, 40])
 def test_a_killed_recorder_loses_nothing(bench, record, after_packs):
-    """kill -9 in a stream: every pack is in the journal, or the broker still holds it.
+    """Kill -9 in a stream: every pack is in the journal, or the broker still holds it.
 
     The broker forgets a message when the recorder acknowledges it, so an acknowledgement before
     the commit would leave packs that neither has. Recover then seals the journal, twice over.
@@ -305,30 +305,30 @@ def test_for_ends_the_run_by_itself(bench, record):
 
 
 @pytest.mark.parametrize(
-    ("good", "bad", "says"),
+    ("key", "broken", "named_in_line"),
     [
-        ("/dev/pts/", "/dev/no-such-port/", ["/dev/no-such-port"]),
-        ("mqtt://127.0.0.1:", "mqtt://127.0.0.1:1", ["127.0.0.1"]),
+        ("port", 'port = "/dev/no-such-port"', "/dev/no-such-port"),
+        ("url", 'url = "mqtt://127.0.0.1:1"', "127.0.0.1:1"),
     ],
-    ids=["port", "broker"],
 )
-def test_a_source_that_is_not_there_is_one_line_and_leaves_nothing(bench, record, good, bad, says):
+def test_a_source_that_is_not_there_is_one_line_and_leaves_nothing(
+    bench, key, broken, named_in_line
+):
     """A missing port or a broker that is down: one line, exit code 2, no journal."""
     _, _, options, folder = bench
     rig = folder / "rig.toml"
-    text = rig.read_text()
-    assert good in text
-    if "mqtt" in good:
-        url = next(line for line in text.splitlines() if line.startswith("url"))
-        text = text.replace(url, 'url = "mqtt://127.0.0.1:1"')
-    rig.write_text(text.replace(good, bad) if "mqtt" not in good else text)
+    lines = [broken if x.startswith(f"{key} =") else x for x in rig.read_text().splitlines()]
+    rig.write_text("\n".join(lines))
     done = subprocess.run(
-        [*COMMAND, "record", *map(str, options)], capture_output=True, text=True, timeout=30
+        [*COMMAND, "record", *map(str, options)],
+        capture_output=True,
+        text=True,
+        timeout=30,
+        check=False,
     )
 
     assert done.returncode == 2
     assert done.stdout == ""
     (line,) = done.stderr.strip().splitlines()
-    for word in says:
-        assert word in line
+    assert named_in_line in line
     assert not list((folder / "runs").glob("*"))

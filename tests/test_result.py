@@ -174,7 +174,7 @@ def test_chatter_and_glitches_change_nothing(result_of):
 def test_a_wheel_open_before_the_start_spoils_what_it_was_open_for(result_of):
     """Nothing is proved until the wheel comes down, and it is no first lift."""
     made = full_sweep(MadeRun(), 1, limit=171.5)
-    made.open("rear_right", 2.0, made.time_at(20.0) if False else 30.0)
+    made.open("rear_right", 2.0, 30.0)
     result = result_of(made)
     (sweep,) = result["sweeps"]
     opened_until_deg = float(np.interp(30.0, made.t_s, made.slew))
@@ -240,7 +240,7 @@ def test_a_lift_after_which_nothing_was_tried_leaves_the_rest_untested(result_of
 
 
 def test_a_strip_that_was_slewed_on_the_ground_is_untested(result_of):
-    """After a lift the boom slews 8° with the load on the ground: a gap before the reduced sector."""
+    """The boom slews 8° with the load on the ground after a lift: a gap before the next sector."""
     made = MadeRun().hoist().slew_to(91.0).lift("rear_left", 90.3)
     made.set_down().go(3, radius=3.50).slew_to(99.0).go(3).hoist().slew_to(171.5).go(4).home()
     result = result_of(made)

@@ -110,7 +110,7 @@ def test_chatter_of_ten_milliseconds_never_confirms():
 
 
 def test_a_lift_is_dated_by_its_first_open_reading():
-    """Chatter at the opening dates the lift by its first open reading, and keeps the last closed."""
+    """Chatter at the opening: dated by the first open reading, the last closed one kept."""
     t_ns = np.arange(0, 400) * MS
     closed = t_ns < 100 * MS
     closed[104] = closed[107] = True

@@ -6,6 +6,7 @@
   const GRAVITY = 9.80665; // m/s², standard acceleration (NIST SP 811)
   const REST_MS = 150;
   const SCRUBBER_MS = 100;
+  const PAGES_FIRST_MS = 50;
   const BOOM = 0, LOAD = 1, WHEELS = 2; // places of the moving traces, as in plan_view.py
 
   const replay = {
@@ -296,6 +297,14 @@
     return replay.screen;
   }
 
+  /* Reading the drawing library takes a second: it is read while a person reads the list. */
+  function readPlotlyEarly() {
+    const script = document.createElement("script");
+    script.src = "/_dash-component-suites/plotly/package_data/plotly.min.js";
+    script.async = true;
+    if (!window.Plotly) document.head.append(script);
+  }
+
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
     slewtrace: {
       screen,
@@ -337,6 +346,7 @@
     document.addEventListener(end, handOff, true);
   }
   document.addEventListener("click", click);
+  window.addEventListener("load", () => window.setTimeout(readPlotlyEarly, PAGES_FIRST_MS));
   document.addEventListener("keydown", key);
   window.addEventListener("resize", () => byId("replay") && window.setTimeout(() => drawCursor(replay.t), 100));
 })();

@@ -8,6 +8,7 @@ that was zoomed into, and the exact readings at the moment where the scrubber ca
 from __future__ import annotations
 
 import asyncio
+from concurrent.futures import Future
 from typing import Any
 
 import dash
@@ -76,7 +77,7 @@ def _left() -> Component:
             html.Div(id="readout-load-place", className="place", **aria(live="off")),
             html.Figure(
                 [
-                    dcc.Graph(id="plan", config=_PLAN, className="plan"),
+                    html.Div(id="plan-frame", className="plan"),
                     html.Figcaption(id="plan-words", className="muted small"),
                 ],
                 **aria(label="The truck seen from above"),
@@ -108,7 +109,7 @@ def _right() -> Component:
                 [
                     html.Div(
                         [
-                            dcc.Graph(id="traces", config=_TRACES, className="traces"),
+                            html.Div(id="traces-frame", className="traces"),
                             html.Div(id="cursor", className="cursor", **aria(hidden="true")),
                         ],
                         className="traces-frame",
@@ -199,8 +200,8 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
 
 def _register_drawing(app: dash.Dash, library: RunLibrary) -> None:
     @app.callback(
-        Output("plan", "figure"),
-        Output("traces", "figure"),
+        Output("plan-frame", "children"),
+        Output("traces-frame", "children"),
         Output("replay-copy", "data"),
         Output("plan-words", "children"),
         Output("traces-words", "children"),
@@ -215,20 +216,20 @@ def _register_drawing(app: dash.Dash, library: RunLibrary) -> None:
         run = library.find(asked["run"])
         if run is None:
             raise PreventUpdate
+        analysis = library.result(run)  # goes on while the readings are read
         try:
             readings = await asyncio.to_thread(library.readings, run)
         except RunUnreadable as exc:
             return (*[dash.no_update] * 6, f"✖ {exc}")
-        result, failure = await _result_of(library, run)
+        result, failure = await _done(analysis)
         drawn = await asyncio.to_thread(_draw, run, readings, result, screen, asked["t_s"])
         return (*drawn, failure)
 
 
-async def _result_of(library: RunLibrary, run: Run) -> tuple[Result | None, str]:
-    future = library.result(run)
-    await asyncio.wait([asyncio.wrap_future(future)])
-    failure = failure_words(future)
-    return (None, f"✖ Not analysed: {failure}") if failure else (future.result(), "")
+async def _done(analysis: Future[Result]) -> tuple[Result | None, str]:
+    await asyncio.wait([asyncio.wrap_future(analysis)])
+    failure = failure_words(analysis)
+    return (None, f"✖ Not analysed: {failure}") if failure else (analysis.result(), "")
 
 
 def _draw(
@@ -244,12 +245,13 @@ def _draw(
     plan = plan_figure(
         outline_of(test), state, palette, names=names, ring_m=ring_of(readings, result)
     )
+    traces = traces_figure(
+        readings, moments, palette, run_id=run.header.run_id, narrow=screen["narrow"]
+    )
     copy = replay_copy(readings, moments, result) | {"t_s": at_s, "run": run.header.run_id}
     return (
-        plan,
-        traces_figure(
-            readings, moments, palette, run_id=run.header.run_id, narrow=screen["narrow"]
-        ),
+        dcc.Graph(id="plan", figure=plan, config=_PLAN, className="plan"),
+        dcc.Graph(id="traces", figure=traces, config=_TRACES, className="traces"),
         copy,
         plan_summary(state, names),
         traces_summary(readings, moments),

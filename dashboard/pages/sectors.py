@@ -30,6 +30,7 @@ from dashboard.pages.title import run_title
 from dashboard.run_library import Result, RunLibrary, failure_words
 from logger.recording.run import Run
 
+_CONFIG: Any = {"displayModeBar": False, "displaylogo": False, "responsive": True}
 _CAUTION = (
     "A sector holds for this truck with this crane as they stood in the test. "
     "Where it says no lifting, nothing was proved."
@@ -66,7 +67,7 @@ def layout(library: RunLibrary, run: Run | None, _query: Query) -> Component:
 
 def _register(app: dash.Dash, library: RunLibrary) -> None:
     @app.callback(
-        Output("sectors", "figure"), Input("sectors-run", "data"), Input("screen", "data")
+        Output("sectors-frame", "children"), Input("sectors-run", "data"), Input("screen", "data")
     )
     async def draw(run_id: str | None, screen: dict[str, Any] | None) -> Any:
         run = library.find(run_id) if run_id else None
@@ -83,11 +84,7 @@ def _figure(result: Result) -> Component:
     return html.Section(
         html.Figure(
             [
-                dcc.Graph(
-                    id="sectors",
-                    config={"displayModeBar": False, "displaylogo": False, "responsive": True},
-                    className="sectors",
-                ),
+                html.Div(id="sectors-frame", className="sectors"),
                 html.Figcaption(
                     [html.P(sectors_summary(result)), html.P(["▲ Caution  ", _CAUTION])],
                     className="muted small",

@@ -178,7 +178,7 @@ def main() -> None:
     figures["ratio_raw_to_pyarrow"] = (
         figures["raw_all_channels_s"] / figures["pyarrow_time_and_value_s"]
     )
-    print(json.dumps(figures, indent=2))  # noqa: T201 - its purpose
+    print(json.dumps(figures, indent=2))
 
 
 if __name__ == "__main__":
