@@ -35,7 +35,8 @@ _INDEX = """<!DOCTYPE html>
         {%metas%}
         <title>{%title%}</title>
         <link rel="icon" type="image/svg+xml" href="/assets/favicon.svg">
-        <link rel="preload" as="script" href="/_dash-component-suites/plotly/package_data/plotly.min.js">
+        <link rel="preload" as="script"
+              href="/_dash-component-suites/plotly/package_data/plotly.min.js">
         {%css%}
     </head>
     <body>

@@ -228,13 +228,21 @@ def test_numbers_are_the_readings_of_the_moment(screen, run, result, t_s):
 
 
 def plan_of(page):
-    """Boom tip and wheel words as the plan has them."""
+    """Boom and load as the plan has them drawn, m on the screen's axes, and the wheels' words."""
     return page.evaluate(
         """() => {
             const graph = document.querySelector("#plan .js-plotly-plot");
-            const [boom, load, wheels] = graph._fullData;
-            return { x: boom.x[1], y: boom.y[1], x0: boom.x[0], y0: boom.y[0],
-                     load: load.marker.symbol, words: wheels.text };
+            const { xaxis, yaxis } = graph._fullLayout;
+            const traces = graph.querySelectorAll(".scatterlayer .trace");
+            const ends = traces[0].querySelector("path.js-line").getAttribute("d")
+                .slice(1).split("L").map((end) => end.split(",").map(Number));
+            const place = traces[1].querySelector("path.point").getAttribute("transform");
+            const load = place.match(/-?[\\d.]+/g).map(Number);
+            const words = [...traces[2].querySelectorAll("text")].map((text) => text.textContent);
+            return { x0: xaxis.p2l(ends[0][0]), y0: yaxis.p2l(ends[0][1]),
+                     x: xaxis.p2l(ends[1][0]), y: yaxis.p2l(ends[1][1]),
+                     load_x: xaxis.p2l(load[0]), load_y: yaxis.p2l(load[1]),
+                     load: graph._fullData[1].marker.symbol, words };
         }"""
     )
 
@@ -243,9 +251,9 @@ def test_dragging_the_scrubber_moves_plan_and_numbers(screen, run):
     """While the scrubber is dragged, boom, load and numbers follow it."""
     page = screen.open("/replay?run=both-sides")
     before = plan_of(page)
-    track = page.locator("#scrubber").bounding_box()
+    track = page.locator("#scrubber input").bounding_box()
     y = track["y"] + track["height"] / 2
-    page.mouse.move(track["x"] + 4, y)
+    page.mouse.move(track["x"] + 17, y)
     page.mouse.down()
     for share in (0.2, 0.3, 0.4):
         page.mouse.move(track["x"] + track["width"] * share, y)
@@ -258,6 +266,7 @@ def test_dragging_the_scrubber_moves_plan_and_numbers(screen, run):
     assert (during["x"], during["y"]) != (before["x"], before["y"])
     slew = reading(run, "slew", shown_s)
     assert number(slew_shown) == pytest.approx(abs(slew), abs=0.2)
+    assert (during["load_x"], during["load_y"]) == pytest.approx((during["x"], during["y"]))
     angle = np.degrees(np.arctan2(during["x"] - during["x0"], during["y0"] - during["y"]))
     assert angle == pytest.approx(slew, abs=0.2)
 

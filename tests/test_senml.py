@@ -225,6 +225,17 @@ def test_base_value_alone_is_a_value():
     assert decode_senml(pack({"bv": 5, "n": "a"})).value.tolist() == [5]
 
 
+@pytest.mark.parametrize(
+    "first", [{"bn": "x"}, {"bu": "V"}, {"bver": 10}, {"bs": 1}, {"seq": 1, "boot": "b"}, {"q": 1}]
+)
+def test_a_record_without_regular_fields_is_no_reading(first):
+    """A first record may hold only what counts for the others (RFC 8428 5.1.7), or labels."""
+    frame = pack(first, {"n": "a", "v": 1})
+
+    assert decode_senml(frame).value.tolist() == [1]
+    assert [r.value for r in resolve_senml(frame)] == [1]
+
+
 def test_sum_alone_is_no_reading_and_is_kept_by_resolving():
     """RFC 8428 4.2 allows a sum without a value: the recorder has nothing to draw from it."""
     frame = pack({"n": "a", "s": 3}, {"n": "b", "v": 1})

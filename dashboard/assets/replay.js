@@ -5,13 +5,12 @@
 
   const GRAVITY = 9.80665; // m/s², standard acceleration (NIST SP 811)
   const REST_MS = 150;
-  const SCRUBBER_MS = 100;
   const PAGES_FIRST_MS = 50;
   const BOOM = 0, LOAD = 1, WHEELS = 2; // places of the moving traces, as in plan_view.py
 
   const replay = {
-    copy: null, t: 0, shownAt: null, wheelsShown: "", playing: false, speed: 1,
-    frame: 0, lastFrameMs: 0, restTimer: 0, scrubberSetMs: 0, handOnScrubber: false, goToFromUs: null,
+    copy: null, t: 0, statesShown: "", momentShown: null, playing: false, speed: 1,
+    frame: 0, lastFrameMs: 0, restTimer: 0, goToFromUs: null,
   };
 
   const byId = (id) => document.getElementById(id);
@@ -86,31 +85,44 @@
     const graph = plot("plan");
     const meta = graph && graph.layout && graph.layout.meta;
     if (!meta || !graph.data || graph.data.length <= WHEELS) return;
+    drawStates(graph, meta, place, states);
+    moveBoom(graph, meta, reading);
+    write("readout-load-place", meta.load[place].word);
+    byId("readout-load-place").className = `place ${place}`;
+    writePlanWords(reading, place, states, meta);
+  }
+
+  /* Shapes and words of load and wheels: drawn by plotly, but only when they change. */
+  function drawStates(graph, meta, place, states) {
+    const key = [place, ...states].join();
+    if (key === replay.statesShown) return;
+    replay.statesShown = key;
+    const drawn = states.map((s) => meta.wheel[s]);
+    window.Plotly.restyle(graph, {
+      "marker.symbol": [meta.load[place].symbol, drawn.map((w) => w.symbol)],
+      "marker.size": [graph.data[LOAD].marker.size, drawn.map((w) => w.size)],
+      "marker.color": [graph.data[LOAD].marker.color, drawn.map((w) => w.color)],
+      text: [null, drawn.map((w, i) => `${meta.names[i]}<br><b>${w.word}</b>`)],
+    }, [LOAD, WHEELS]);
+  }
+
+  /* Boom and load: moved in the drawing itself, since plotly takes 20 ms to draw a line anew. */
+  function moveBoom(graph, meta, reading) {
     const radius = known(reading.radius_m) ? reading.radius_m : meta.ring_m;
     const psi = ((known(reading.slew_deg) ? reading.slew_deg : 0) * Math.PI) / 180;
     const [x0, y0] = meta.column;
     const x1 = x0 + radius * Math.sin(psi), y1 = y0 - radius * Math.cos(psi);
-    const seen = known(reading.slew_deg) ? 1 : 0;
-    const stateKey = states.join();
-    const update = {
-      x: [[x0, x1], [x1]], y: [[y0, y1], [y1]], opacity: [seen, seen],
-      "marker.symbol": [null, meta.load[place].symbol],
-    };
-    const traces = [BOOM, LOAD];
-    if (stateKey !== replay.wheelsShown || !replay.sameFigure) {
-      const drawn = states.map((s) => meta.wheel[s]);
-      window.Plotly.restyle(graph, {
-        "marker.symbol": [drawn.map((w) => w.symbol)], "marker.size": [drawn.map((w) => w.size)],
-        "marker.color": [drawn.map((w) => w.color)],
-        text: [drawn.map((w, i) => `${meta.names[i]}<br><b>${w.word}</b>`)],
-      }, [WHEELS]);
-      replay.wheelsShown = stateKey;
-      replay.sameFigure = true;
-    }
-    window.Plotly.restyle(graph, update, traces);
-    write("readout-load-place", meta.load[place].word);
-    byId("readout-load-place").className = `place ${place}`;
-    writePlanWords(reading, place, states, meta);
+    const { xaxis, yaxis } = graph._fullLayout;
+    const traces = graph.querySelectorAll(".scatterlayer .trace");
+    const line = traces[BOOM] && traces[BOOM].querySelector("path.js-line");
+    const mark = traces[LOAD] && traces[LOAD].querySelector("path.point");
+    if (!line || !mark) return;
+    const at = (x, y) => `${xaxis.l2p(x).toFixed(2)},${yaxis.l2p(y).toFixed(2)}`;
+    line.setAttribute("d", `M${at(x0, y0)}L${at(x1, y1)}`);
+    mark.setAttribute("transform", `translate(${at(x1, y1)})`);
+    const seen = known(reading.slew_deg) ? "1" : "0";
+    traces[BOOM].style.opacity = seen;
+    traces[LOAD].style.opacity = seen;
   }
 
   function writePlanWords(reading, place, states, meta) {
@@ -136,10 +148,10 @@
   }
 
   function markMoment(t) {
-    const buttons = document.querySelectorAll("#moments [data-seek]");
-    let now = null;
-    buttons.forEach((b) => { if (Number(b.dataset.seek) <= t + 1e-6) now = b; });
-    buttons.forEach((b) => b.classList.toggle("now", b === now));
+    const now = replay.copy.moments.filter((m) => m.t_s <= t + 1e-6).length - 1;
+    if (now === replay.momentShown) return;
+    replay.momentShown = now;
+    document.querySelectorAll("#moments .moment").forEach((b, i) => b.classList.toggle("now", i === now));
   }
 
   function draw() {
@@ -151,8 +163,8 @@
     write("readout-time", clockWords(t));
     drawPlan(reading, loadPlace(t), wheelStates(t));
     drawCursor(t);
+    moveScrubber();
     markMoment(t);
-    replay.shownAt = t;
     byId("replay").dataset.shown = String(t);
   }
 
@@ -167,32 +179,13 @@
     window.history.replaceState(window.history.state, "", address);
   }
 
-  /* Moves the scrubber after the moment. Its own reports come late and of values long past, so
-   * they are heard only while a hand is on it (see scrub), and it is not moved under the hand. */
-  function moveScrubber() {
-    const nowMs = performance.now();
-    if (replay.handOnScrubber || (replay.playing && nowMs - replay.scrubberSetMs < SCRUBBER_MS)) return;
-    replay.scrubberSetMs = nowMs;
-    setProps("scrubber", { value: replay.t });
-  }
-
   function seek(t) {
     const { copy } = replay;
     if (!copy || !Number.isFinite(t)) return;
     replay.t = Math.min(Math.max(t, copy.start_s), copy.end_s);
     if (!replay.frame) replay.frame = window.requestAnimationFrame(draw);
-    moveScrubber();
     window.clearTimeout(replay.restTimer);
     if (!replay.playing) replay.restTimer = window.setTimeout(rest, REST_MS);
-  }
-
-  function handOnScrubber(event) {
-    if (event.target.closest && event.target.closest("#scrubber")) replay.handOnScrubber = true;
-  }
-
-  function handOff() {
-    // The last report of a drag may come after the hand has left.
-    if (replay.handOnScrubber) window.setTimeout(() => { replay.handOnScrubber = false; }, REST_MS);
   }
 
   function play(on) {
@@ -250,12 +243,43 @@
     if (action) { event.preventDefault(); action(); }
   }
 
-  function watchTraces() {
-    const graph = plot("traces");
-    if (!graph || graph.slewtraceWatched) return;
+  function watch(graph, events) {
+    if (graph.slewtraceWatched) return;
     graph.slewtraceWatched = true;
-    graph.on("plotly_click", (event) => seek(event.points[0].x));
-    graph.on("plotly_afterplot", () => drawCursor(replay.t));
+    Object.entries(events).forEach(([name, action]) => graph.on(name, action));
+  }
+
+  function watchFigures() {
+    watch(plot("traces"), {
+      plotly_click: (event) => seek(event.points[0].x),
+      plotly_afterplot: () => drawCursor(replay.t),
+    });
+    watch(plot("plan"), { plotly_afterplot: () => replay.copy && moveBoom(plot("plan"), plot("plan").layout.meta, readingAt(replay.t)) });
+  }
+
+  /* The scrubber is the browser's own control: it works by hand, with gloves and with keys, and
+   * tells of each move at once. */
+  function mountScrubber() {
+    const place = byId("scrubber"), { copy } = replay;
+    let scrubber = place.querySelector("input");
+    if (!scrubber) {
+      scrubber = document.createElement("input");
+      scrubber.type = "range";
+      scrubber.setAttribute("aria-label", "Moment of the run");
+      scrubber.addEventListener("input", () => seek(Number(scrubber.value)));
+      place.append(scrubber);
+    }
+    Object.assign(scrubber, { min: copy.start_s, max: copy.end_s, step: "any" });
+    moveScrubber();
+  }
+
+  function moveScrubber() {
+    const scrubber = document.querySelector("#scrubber input"), { copy, t } = replay;
+    if (!scrubber) return;
+    if (Math.abs(Number(scrubber.value) - t) > 1e-9) scrubber.value = t;
+    const share = (t - copy.start_s) / Math.max(copy.end_s - copy.start_s, 1e-9);
+    scrubber.style.setProperty("--share", `${100 * share}%`);
+    scrubber.setAttribute("aria-valuetext", `${clockWords(t)}, ${angleWords(readingAt(t).slew_deg)}`);
   }
 
   /* Figures are drawn some time after their data has come. */
@@ -267,8 +291,9 @@
 
   function refresh() {
     whenDrawn(() => {
-      watchTraces();
-      replay.sameFigure = false;
+      watchFigures();
+      if (replay.copy) mountScrubber();
+      replay.statesShown = "";
       draw();
       if (replay.copy) byId("replay").dataset.run = replay.copy.run;
     });
@@ -317,16 +342,12 @@
           hanging: decode(data.hanging), grounded: decode(data.grounded),
           wheels: data.wheels.map((w) => ({ open: decode(w.open), unknown: decode(w.unknown) })),
         });
-        setProps("scrubber", { min: data.start_s, max: data.end_s });
+        replay.momentShown = null;
         seek(same ? replay.t : data.t_s);
         refresh();
         return data.run;
       },
       drawn() { refresh(); return noUpdate(); },
-      scrub(value) {
-        if (replay.handOnScrubber) seek(value);
-        return noUpdate();
-      },
       goTo(value) {
         if (known(value) && value !== replay.goToFromUs) seek(value);
         return noUpdate();
@@ -339,12 +360,6 @@
     },
   });
 
-  for (const start of ["pointerdown", "touchstart", "keydown"]) {
-    document.addEventListener(start, handOnScrubber, true);
-  }
-  for (const end of ["pointerup", "pointercancel", "touchend", "keyup"]) {
-    document.addEventListener(end, handOff, true);
-  }
   document.addEventListener("click", click);
   window.addEventListener("load", () => window.setTimeout(readPlotlyEarly, PAGES_FIRST_MS));
   document.addEventListener("keydown", key);

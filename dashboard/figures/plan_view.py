@@ -71,15 +71,7 @@ def plan_figure(
         names: the wheels' names, in the outline's order.
         ring_m: radius of the ring that carries the angles, m: the farthest the load goes.
     """
-    figure = go.Figure(
-        data=[
-            _boom(outline, state, palette, ring_m),
-            _load(outline, state, palette, ring_m),
-            _wheels(outline, state, palette, names),
-            _ring(outline, palette, ring_m),
-        ]
-    )
-    figure.update_layout(
+    layout = go.Layout(
         template="none",
         font={"family": FONT, "size": 13, "color": palette.ink},
         paper_bgcolor="rgba(0,0,0,0)",
@@ -94,7 +86,15 @@ def plan_figure(
         uirevision="plan",
         **_axes(outline, ring_m),
     )
-    return figure
+    return go.Figure(
+        data=[
+            _boom(outline, state, palette, ring_m),
+            _load(outline, state, palette, ring_m),
+            _wheels(outline, state, palette, names),
+            _ring(outline, palette, ring_m),
+        ],
+        layout=layout,
+    )
 
 
 def plan_summary(state: PlanState, names: Sequence[str]) -> str:

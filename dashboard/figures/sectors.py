@@ -97,9 +97,8 @@ def sectors_figure(result: Result, palette: Palette, *, narrow: bool = False) ->
     """
     sizes = _NARROW if narrow else _WIDE
     sectors = sectors_of(result)
-    figure = go.Figure(data=[*(_wedge(s, palette) for s in sectors), *_lifts(result, palette)])
     hidden = {"visible": False, "fixedrange": True}
-    figure.update_layout(
+    layout = go.Layout(
         template="none",
         font={"family": FONT, "size": 14, "color": palette.ink},
         paper_bgcolor="rgba(0,0,0,0)",
@@ -114,7 +113,9 @@ def sectors_figure(result: Result, palette: Palette, *, narrow: bool = False) ->
         xaxis=hidden | {"range": [-sizes.half_width, sizes.half_width]},
         yaxis=hidden | {"range": [-1.2, 1.42], "scaleanchor": "x", "scaleratio": 1},
     )
-    return figure
+    return go.Figure(
+        data=[*(_wedge(s, palette) for s in sectors), *_lifts(result, palette)], layout=layout
+    )
 
 
 def sectors_summary(result: Result) -> str:

@@ -54,11 +54,8 @@ def traces_figure(
         narrow: for a screen of a hand's breadth: shorter words.
     """
     rows = _rows(readings, moments)
-    figure = go.Figure(
-        data=[*_moving(readings, palette, rows), *_still(readings, moments, palette, rows)]
-    )
     height = sum(px for _, px in rows) + _SPACE_PX * len(rows) + 46
-    figure.update_layout(
+    layout = go.Layout(
         template="none",
         font={"family": FONT, "size": 13, "color": palette.ink},
         paper_bgcolor="rgba(0,0,0,0)",
@@ -74,7 +71,10 @@ def traces_figure(
         annotations=[*_titles(rows, height, palette, narrow=narrow)],
         **_axes(readings, moments, rows, height, palette),
     )
-    return figure
+    return go.Figure(
+        data=[*_moving(readings, palette, rows), *_still(readings, moments, palette, rows)],
+        layout=layout,
+    )
 
 
 def window_of(readings: Readings, start_s: float, end_s: float) -> list[tuple[Numbers, Numbers]]:

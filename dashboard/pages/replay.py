@@ -152,21 +152,7 @@ def _transport() -> Component:
                 className="go-to",
             ),
             html.Output("0:00.0", id="readout-time", className="time"),
-            html.Div(
-                dmc.Slider(
-                    id="scrubber",
-                    value=0,
-                    min=0,
-                    max=1,
-                    step=0.01,
-                    updatemode="drag",
-                    label=None,
-                    size="lg",
-                    thumbSize=32,
-                    thumbLabel="Moment of the run, seconds since the start",
-                ),
-                className="scrubber",
-            ),
+            html.Div(id="scrubber", className="scrubber"),
             dmc.SegmentedControl(
                 id="speed",
                 value="1",
@@ -186,7 +172,6 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
     _register_reading(app, library)
     outputs = {
         "load": (Output("replay", "data-ready"), [Input("replay-copy", "data")]),
-        "scrub": (Output("replay", "data-seek"), [Input("scrubber", "value")]),
         "goTo": (Output("replay", "data-goto"), [Input("go-to", "value")]),
         "speed": (Output("replay", "data-speed"), [Input("speed", "value")]),
         "exact": (Output("replay", "data-exact"), [Input("replay-exact", "data")]),

@@ -6,9 +6,10 @@ A simulated test is stretched to 15 minutes and sampled at 10 kHz in all (slew, 
 four contacts), sealed, and served by a process of its own. Chromium then opens it from the list of
 runs, as a person does: the clock starts with the click and stops when traces and plan are drawn
 with the run's numbers in them. A cold open has a fresh server that has not read the run before;
-its result is taken from the same cold start. A scrub is a drag of the scrubber's thumb: the
-clock starts with the mouse's move and stops in the frame in which the plan and the numbers of
-the new moment are painted. Prints medians and worst cases, and the machine's load beside them.
+its result is taken from the same cold start. A scrub is a move of the scrubber's
+thumb to a random moment: the clock starts with its ``input`` event and stops after the frame in
+which the plan and the numbers of the new moment are painted. Prints medians and worst cases,
+and the machine's load beside them.
 """
 
 from __future__ import annotations
@@ -40,23 +41,18 @@ SCRUB_LIMIT_MS = 150.0
 _SCRUB = """
 async (moves) => {
     const root = document.querySelector("#replay");
-    const thumb = document.querySelector("#scrubber [role=slider]");
-    const track = document.querySelector("#scrubber").getBoundingClientRect();
-    const y = track.top + track.height / 2;
-    const at = (share) => ({ clientX: track.left + 20 + (track.width - 40) * share, clientY: y,
-        bubbles: true, pointerId: 1, button: 0, buttons: 1, view: window });
+    const scrubber = document.querySelector("#scrubber input");
+    const low = Number(scrubber.min), high = Number(scrubber.max);
     const painted = () => new Promise((done) => requestAnimationFrame(() => {
         const channel = new MessageChannel();
         channel.port1.onmessage = done;
         channel.port2.postMessage(0);
     }));
     const took = [];
-    thumb.dispatchEvent(new PointerEvent("pointerdown", at(0.1)));
-    thumb.dispatchEvent(new MouseEvent("mousedown", at(0.1)));
     for (const share of moves) {
         const before = root.dataset.shown, start = performance.now();
-        document.dispatchEvent(new PointerEvent("pointermove", at(share)));
-        document.dispatchEvent(new MouseEvent("mousemove", at(share)));
+        scrubber.value = low + (high - low) * share;
+        scrubber.dispatchEvent(new Event("input", { bubbles: true }));
         while (root.dataset.shown === before) {
             if (performance.now() - start > 5000) return ["a scrub was not answered", share];
             await painted();
@@ -64,8 +60,6 @@ async (moves) => {
         took.push(performance.now() - start);
         await new Promise((done) => setTimeout(done, 40));
     }
-    document.dispatchEvent(new PointerEvent("pointerup", at(0.5)));
-    document.dispatchEvent(new MouseEvent("mouseup", at(0.5)));
     return took;
 }
 """

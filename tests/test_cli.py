@@ -1,0 +1,204 @@
+"""The commands by hand: what they print, and how they refuse."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import subprocess
+import sys
+from typing import NamedTuple
+from unittest import mock
+
+import numpy as np
+import pytest
+
+from dashboard.cli import main
+from tests.made_run import RIG_TOML, TEST_TOML, MadeRun, full_sweep, reduced_sweep
+
+
+class Done(NamedTuple):
+    """What a command left: exit code and both outputs."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+def in_this_process(words):
+    """Runs a command without starting a Python for it, which takes seconds."""
+    out, err = io.StringIO(), io.StringIO()
+    code = 0
+    with (
+        mock.patch.object(sys, "argv", ["slewtrace", *words]),
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+    ):
+        try:
+            main()
+        except SystemExit as exc:
+            code = int(exc.code or 0)
+    return Done(code, out.getvalue(), err.getvalue())
+
+
+def in_its_own_process(words):
+    """Runs a command as a person would."""
+    done = subprocess.run(
+        [sys.executable, "-m", "dashboard", *words],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    return Done(done.returncode, done.stdout, done.stderr)
+
+
+def slewtrace(*words, code=0, run=in_this_process):
+    """Runs a command and checks its exit code."""
+    done = run([str(word) for word in words])
+
+    assert done.returncode == code, done.stderr
+    assert "Traceback" not in done.stderr
+    return done
+
+
+@pytest.fixture(scope="module")
+def yard(tmp_path_factory):
+    """A folder with both files and a table of a made test with a lift."""
+    folder = tmp_path_factory.mktemp("yard")
+    (folder / "rig.toml").write_text(RIG_TOML)
+    (folder / "test.toml").write_text(TEST_TOML)
+    made = reduced_sweep(MadeRun(), 1, lift_at=74.6, wheel="rear_left", radius_m=3.5, limit=171.6)
+    full_sweep(made, -1, limit=167.6)
+    made.write_csv(folder / "readings.csv", rates_hz=(50, 50, 20, 200))
+    return folder
+
+
+def files(folder):
+    return "--rig", folder / "rig.toml", "--test", folder / "test.toml"
+
+
+def test_a_table_becomes_a_run_and_the_run_a_result(yard):
+    """import, verify, analyze: the result has the design's keys and the truth's numbers."""
+    run = yard / "made.parquet"
+    told = json.loads(
+        slewtrace("import", yard / "readings.csv", *files(yard), "-o", run, "--json").stdout
+    )
+    slewtrace("verify", run)
+    result = json.loads(slewtrace("analyze", run, "--json").stdout)
+
+    assert told["run_id"] == result["run_id"] == "made"
+    assert result["format"] == "slewtrace.result/1"
+    assert {"run_id", "recording_sha256", "plan", "sweeps", "sectors", "findings"} <= set(result)
+    assert {"test_load_kg", "moment_factor", "required_moment_nm", "test_radius_m"} <= set(
+        result["plan"]
+    )
+    right, left = result["sweeps"]
+    assert {"side", "start_s", "end_s", "reached_deg", "first_lift", "lifts"} <= set(right)
+    assert right["first_lift"]["wheel"] == "rear_left"
+    assert right["first_lift"]["slew_deg"] == pytest.approx(74.6, abs=0.15)
+    assert left["first_lift"] is None
+    assert [(s["to_deg"], s["percent"]) for s in result["sectors"]] == [
+        (74, 100), (171, 90), (180, 0), (167, 100), (180, 0),
+    ]  # fmt: skip
+    text = slewtrace("analyze", run, run=in_its_own_process).stdout
+    assert "rear_left lifted first at 74." in text
+    assert "no safety function" in text
+
+
+def test_a_run_is_never_overwritten(yard):
+    """Importing onto a run that is there is refused and leaves it as it was."""
+    run = yard / "kept.parquet"
+    slewtrace("import", yard / "readings.csv", *files(yard), "-o", run)
+    before = run.read_bytes()
+    slewtrace("import", yard / "readings.csv", *files(yard), "-o", run, code=2)
+
+    assert run.read_bytes() == before
+
+
+def test_a_run_that_proves_nothing_ends_with_exit_code_1(yard):
+    """A table without a sweep is read, told, and is no pass."""
+    MadeRun().go(20).write_csv(yard / "still.csv", rates_hz=(20, 20, 10, 50))
+    run = yard / "still.parquet"
+    slewtrace("import", yard / "still.csv", *files(yard), "-o", run)
+    result = json.loads(slewtrace("analyze", run, "--json", code=1).stdout)
+
+    assert {s["basis"] for s in result["sectors"]} == {"untested"}
+
+
+def test_plan_tells_radius_and_guarded_radius(yard):
+    """Plan --json has the numbers of the design's example."""
+    plan = json.loads(slewtrace("plan", "--test", yard / "test.toml", "--json").stdout)
+
+    assert plan["test_radius_m"] == 3.87
+    assert plan["required_moment_nm"] == pytest.approx(53_100)
+    assert "Guarded radius" in slewtrace("plan", "--test", yard / "test.toml").stdout
+
+
+def test_model_without_a_model_says_so(yard):
+    """A test file without [model] is refused in one line."""
+    assert "[model]" in slewtrace("model", "--test", yard / "test.toml", code=2).stderr
+
+
+@pytest.fixture(scope="module")
+def bad_files(yard):
+    """Files that are no runs, tables or TOML."""
+    rng = np.random.default_rng(1)
+    run = yard / "whole.parquet"
+    slewtrace("import", yard / "readings.csv", *files(yard), "-o", run)
+    whole = run.read_bytes()
+    made = {
+        "empty": b"",
+        "cut": whole[: len(whole) // 2],
+        "binary": rng.bytes(20_000),
+        "text": b"t_s,channel,value\n1,slew\n",
+        "huge": b"1.0,slew,12\n" * 200_000,
+    }
+    for name, content in made.items():
+        (yard / f"{name}.bad").write_bytes(content)
+    return yard
+
+
+@pytest.mark.parametrize("name", ["empty", "cut", "binary", "text", "huge", "missing"])
+@pytest.mark.parametrize("command", ["analyze", "verify", "recover", "import", "plan", "record"])
+def test_a_file_that_is_none_is_one_line(bad_files, command, name):
+    """Empty, cut, binary, wrong, huge and missing files: one line that names the file, exit 2."""
+    bad, out = bad_files / f"{name}.bad", bad_files / f"out-{command}-{name}"
+    words = {
+        "import": [bad, *files(bad_files), "-o", out],
+        "plan": ["--test", bad],
+        "record": ["--rig", bad, "--test", bad_files / "test.toml", "-o", out],
+    }.get(command, [bad])
+    before = sorted(bad_files.iterdir())
+    done = slewtrace(command, *words, code=2)
+
+    (line,) = done.stderr.strip().splitlines()
+    assert line.startswith("slewtrace: ")
+    assert f"{name}.bad" in line
+    assert done.stdout == ""
+    assert sorted(bad_files.iterdir()) == before
+
+
+def test_a_bad_file_is_one_line_for_the_shell_too(bad_files):
+    """The same in a process of its own: one line on standard error, exit code 2."""
+    bad = bad_files / "cut.bad"
+    done = slewtrace("analyze", bad, code=2, run=in_its_own_process)
+
+    assert len(done.stderr.strip().splitlines()) == 1
+    assert done.stdout == ""
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("serve", "no-such-folder"), "no-such-folder"),
+        (("demo", "--scenario", "wild"), "steady, one-side, both-sides"),
+        (("demo", "--for", "0 s"), "--for"),
+        (("demo", "--for", "soon"), "--for"),
+    ],
+)
+def test_a_wrong_option_is_one_line(words, says):
+    """An option that won't do is named, with what would."""
+    (line,) = slewtrace(*words, code=2).stderr.strip().splitlines()
+
+    assert says in line
