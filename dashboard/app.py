@@ -20,10 +20,10 @@ from dash import Input, Output
 from dash.development.base_component import Component
 from fastapi import FastAPI
 
+from dashboard.own_pages import OwnPagesOnly
 from dashboard.pages import not_found, replay, runs, sectors, shell
 from dashboard.pages.page import Page, Query
 from dashboard.run_library import Analyse, RunLibrary
-from dashboard.serving import OwnPagesOnly
 from logger.errors import RunUnreadable
 
 if TYPE_CHECKING:

@@ -29,7 +29,9 @@ app = typer.Typer(
 )
 add_commands(app)
 
-DEFAULT_PORT = 8650
+PortOption = Annotated[
+    int | None, typer.Option("--port", min=0, max=65535, help="Port; the usual one by default.")
+]
 
 
 def main() -> None:
@@ -158,7 +160,7 @@ def analyze_command(
 @app.command("serve")
 def serve_command(
     folder: Annotated[Path, typer.Argument(help="Folder of runs.")],
-    port: Annotated[int, typer.Option("--port", min=0, max=65535)] = DEFAULT_PORT,
+    port: PortOption = None,
     *,
     no_open: Annotated[bool, typer.Option("--no-open", help="Open no browser.")] = False,
 ) -> None:
@@ -184,7 +186,7 @@ def demo_command(
     scenario: Annotated[
         str, typer.Option("--scenario", help="steady, one-side or both-sides.")
     ] = "both-sides",
-    port: Annotated[int, typer.Option("--port", min=0, max=65535)] = DEFAULT_PORT,
+    port: PortOption = None,
     *,
     no_open: Annotated[
         bool, typer.Option("--no-open", help="End after the result; open no dashboard.")
