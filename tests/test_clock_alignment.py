@@ -264,3 +264,23 @@ def test_causal_alignment_needs_a_pair_and_a_window():
         alignment.to_run(np.array([1]))
     with pytest.raises(ValueError, match="remembers nothing"):
         CausalAlignment(window_ns=0)
+
+
+def test_a_stall_in_one_stretch_says_nothing_against_the_clock():
+    """Five seconds in which every frame is late leave line and uncertainty as they were."""
+    rng = np.random.default_rng(4)
+    device_ns = np.arange(0, 300_000_000_000, 100_000_000)
+    delay_ns = rng.integers(2_000_000, 9_000_000, device_ns.size)
+    stalled_ns = delay_ns + np.where((device_ns > 100e9) & (device_ns < 118e9), 6_000_000_000, 0)
+    calm, stalled = (
+        fit_clock(
+            [
+                ClockPair(device_ns=int(d), arrival_ns=int(d + x))
+                for d, x in zip(device_ns, delay, strict=True)
+            ]
+        )
+        for delay in (delay_ns, stalled_ns)
+    )
+
+    assert stalled.u_s < 2 * calm.u_s
+    assert stalled.offset_ns == pytest.approx(calm.offset_ns, abs=1_000_000)

@@ -47,7 +47,7 @@ class ClockFit:
         rate: seconds of the run in a second of the device.
         u_s: standard uncertainty of a mapped time, s.
         residual_s: how far the lowest delays stand above the line, s: in each of 20 stretches
-            of the run the lowest, and of these the highest.
+            of the run the lowest, and of these the upper quartile.
         pairs: how many pairs it was fitted to.
     """
 
@@ -134,7 +134,9 @@ def fit_clock(
     rate = 1.0 if held else 1.0 + _drift(device_ns, sent_ns)
     delay_ns = sent_ns - _mapped(device_ns, rate)
     offset_ns = int(delay_ns.min())
-    residual_ns = _floor(device_ns - device_ns[0], delay_ns - offset_ns)
+    # A rate at its bound follows no clock: then the worst stretch counts.
+    share = 1.0 if abs(rate - 1.0) >= RATE_LIMIT else 0.75
+    residual_ns = _floor(device_ns - device_ns[0], delay_ns - offset_ns, share=share)
     drift_ns = UNKNOWN_DRIFT * span_ns if held else 0.0
     return ClockFit(
         offset_ns=offset_ns,
@@ -180,12 +182,16 @@ def _turns_down(x: list[int], y: list[int], a: int, b: int, c: int) -> bool:
     return (x[b] - x[a]) * (y[c] - y[a]) <= (y[b] - y[a]) * (x[c] - x[a])
 
 
-def _floor(since_first_ns: Nanoseconds, delay_ns: Nanoseconds) -> int:
-    """The lowest delay of each stretch of the run, and of these the highest, ns."""
+def _floor(since_first_ns: Nanoseconds, delay_ns: Nanoseconds, *, share: float) -> int:
+    """The lowest delay of each stretch of the run, and of these the upper quartile (share), ns.
+
+    A clock that wanders lifts most stretches off the line. A stall of the wire or the computer
+    lifts only those in which it fell, and says nothing against the clock: not the highest.
+    """
     width_ns = int(since_first_ns[-1]) // _FLOOR_WINDOWS + 1
     window = since_first_ns // width_ns
     starts = np.flatnonzero(np.r_[True, window[1:] != window[:-1]])
-    return int(np.minimum.reduceat(delay_ns, starts).max())
+    return int(np.quantile(np.minimum.reduceat(delay_ns, starts), share))
 
 
 class CausalAlignment:
