@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from dashboard.figures.readings import Readings
 from dashboard.figures.words import angle_words, number_words, wheel_words
 from logger.readings.spans import Spans
+from logger.recording.header import Note
 
 Kind = Literal["first_lift", "lift", "radius_change", "set_down", "lift_off", "note", "finding"]
 Result = dict[str, Any]
@@ -51,14 +52,17 @@ class Moment:
     words: str
 
 
-def moments_of(result: Result | None, readings: Readings | None) -> tuple[Moment, ...]:
+def moments_of(
+    result: Result | None, readings: Readings | None, notes: Sequence[Note] = ()
+) -> tuple[Moment, ...]:
     """All moments of a run, by time.
 
     Args:
         result: the run's result; None where there is none yet.
         readings: the run's readings, for where the load hung.
+        notes: what people added.
     """
-    found = [*_of_result(result or {})]
+    found = [*_of_result(result or {}), *map(_note, notes)]
     if readings is not None:
         found += _of_phases(readings, readings.hanging, "lift_off")
         found += _of_phases(readings, readings.grounded, "set_down")
@@ -79,6 +83,12 @@ def _of_result(result: Result) -> Iterator[Moment]:
         if finding.get("t_s") is not None:
             words = f"{finding['severity']}: {finding['text']}"
             yield Moment(t_s=finding["t_s"], kind="finding", words=words)
+
+
+def _note(note: Note) -> Moment:
+    radius = number_words(note.value_m, "m", digits=2)
+    words = {"radius": f"radius {radius} by tape {note.text}", "mark": f"mark {note.text}"}
+    return Moment(t_s=note.t_ns / 1e9, kind="note", words=words.get(note.kind, note.text).strip())
 
 
 def _lift(lift: dict[str, Any], kind: Kind) -> Moment:

@@ -54,6 +54,11 @@ def number_words(value: float | None, unit: str, *, digits: int = 0) -> str:
     return f"{text}\u202f{unit}" if unit else text
 
 
+def moment_words(moment_nm: float | None) -> str:
+    """A moment in kN·m; a dash where unknown."""
+    return number_words(None if moment_nm is None else moment_nm / 1000, "kN·m", digits=2)
+
+
 def plain_number(value: float) -> str:
     """A number without needless zeros: ``74``, ``74.5``."""
     return f"{value:g}".replace("-", "−")

@@ -222,7 +222,7 @@ def _draw(
 ) -> tuple[Any, ...]:
     palette = palette_of(screen["scheme"])
     test = run.header.test
-    moments = moments_of(result, readings)
+    moments = moments_of(result, readings, run.notes)
     start_s, end_s = (t / 1e9 for t in readings.span_ns)
     at_s = min(max(start_s if t_s is None else t_s, start_s), end_s)
     state = plan_state_at(readings, round(at_s * 1e9))

@@ -19,6 +19,7 @@ from dashboard.figures.words import (
     SIGN_OF_SEVERITY,
     angle_words,
     clock_words,
+    moment_words,
     number_words,
     plain_number,
     wheel_words,
@@ -69,12 +70,13 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
     @app.callback(
         Output("sectors-frame", "children"), Input("sectors-run", "data"), Input("screen", "data")
     )
-    async def draw(run_id: str | None, screen: dict[str, Any] | None) -> Any:
+    async def draw(run_id: str | None, screen: dict[str, Any] | None) -> Component:
         run = library.find(run_id) if run_id else None
         if run is None or not screen:
             raise PreventUpdate
         result = await asyncio.wrap_future(library.result(run))
-        return sectors_figure(result, palette_of(screen["scheme"]), narrow=screen["narrow"])
+        figure = sectors_figure(result, palette_of(screen["scheme"]), narrow=screen["narrow"])
+        return dcc.Graph(id="sectors", figure=figure, config=_CONFIG, className="sectors")
 
 
 PAGE = Page(path="/sectors", of_run=True, layout=layout, register=_register)
@@ -131,9 +133,9 @@ def _plan(run: Run, plan: dict[str, Any]) -> Component:
     test = run.header.test
     facts: list[tuple[str, Any]] = [
         ("Test load", number_words(plan["test_load_kg"], "kg")),
-        ("Rated moment", number_words(test.crane.rated_moment_nm / 1000, "kN·m", digits=2)),
+        ("Rated moment", moment_words(test.crane.rated_moment_nm)),
         ("Moment factor", plain_number(plan["moment_factor"])),
-        ("Required moment", number_words(plan["required_moment_nm"] / 1000, "kN·m", digits=2)),
+        ("Required moment", moment_words(plan["required_moment_nm"])),
         ("Test radius", number_words(plan["test_radius_m"], "m", digits=2)),
     ]
     if test.crane.id:
@@ -178,7 +180,14 @@ def _sweep(run: Run, sweep: dict[str, Any], number: int) -> Component:
     facts += [("Hold", _hold(h)) for h in sweep["holds"]]
     return html.Div(
         [
-            html.H3(f"{number}. {sweep['side'].capitalize()} sweep"),
+            html.H3(
+                [
+                    f"{number}. {sweep['side'].capitalize()} sweep",
+                    None
+                    if sweep.get("counts", True)
+                    else html.Small(" (not used for the sectors)"),
+                ]
+            ),
             html.Dl([part for k, v in facts for part in (html.Dt(k), html.Dd(v))]),
         ]
     )
@@ -193,8 +202,7 @@ def _change(run: Run, change: dict[str, Any]) -> list[Any]:
 
 
 def _hold(hold: dict[str, Any]) -> str:
-    moment = number_words(hold["moment_nm"] / 1000, "kN·m", digits=2)
-    proved = number_words(hold["proved_moment_nm"] / 1000, "kN·m", digits=2)
+    moment, proved = moment_words(hold["moment_nm"]), moment_words(hold["proved_moment_nm"])
     radius = number_words(hold["radius_m"], "m", digits=2)
     return (
         f"{abs(hold['from_deg']):.1f}° to {abs(hold['to_deg']):.1f}°: "

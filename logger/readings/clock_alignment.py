@@ -135,7 +135,7 @@ def fit_clock(
     delay_ns = sent_ns - _mapped(device_ns, rate)
     offset_ns = int(delay_ns.min())
     # A rate at its bound follows no clock: then the worst stretch counts.
-    share = 1.0 if abs(rate - 1.0) >= RATE_LIMIT else 0.75
+    share = 1.0 if abs(rate - 1.0) > 0.999 * RATE_LIMIT else 0.75
     residual_ns = _floor(device_ns - device_ns[0], delay_ns - offset_ns, share=share)
     drift_ns = UNKNOWN_DRIFT * span_ns if held else 0.0
     return ClockFit(
