@@ -8,6 +8,7 @@ by a small router here and not by Dash's registry, which is one for the whole pr
 from __future__ import annotations
 
 import asyncio
+import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from functools import partial
@@ -20,6 +21,7 @@ from dash import Input, Output
 from dash.development.base_component import Component
 from fastapi import FastAPI
 
+from dashboard.figures.warm_up import warm_up
 from dashboard.own_pages import OwnPagesOnly
 from dashboard.pages import not_found, replay, runs, sectors, shell
 from dashboard.pages.page import Page, Query
@@ -90,6 +92,8 @@ def make_app(folder: Path, *, analyse: Analyse | None = None) -> dash.Dash:
 
 @asynccontextmanager
 async def _lifespan(library: RunLibrary, _server: FastAPI) -> AsyncIterator[None]:
+    warming = threading.Thread(target=warm_up, daemon=True)
+    warming.start()
     yield
     library.close()
 
@@ -132,7 +136,11 @@ def _route(app: dash.Dash, library: RunLibrary) -> None:
 
 def _show(library: RunLibrary, pathname: str, search: str) -> tuple[Component, list[Component]]:
     asked = parse_qs(search.lstrip("?"))
-    query = Query(run_id=asked.get("run", [""])[-1], t_s=_number(asked.get("t", [""])[-1]))
+    query = Query(
+        run_id=asked.get("run", [""])[-1],
+        t_s=_number(asked.get("t", [""])[-1]),
+        everything="all" in asked,
+    )
     page = next((p for p in PAGES if p.path == pathname), None)
     if page is None:
         return not_found.layout("There is no such page."), runs.links(None, pathname)

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import math
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dashboard.capacity.evidence import Evidence, SlewRecord, TapeReading
 from dashboard.capacity.result import make_result
@@ -27,6 +29,7 @@ from logger.readings.spans import Spans
 from logger.recording.run import Run
 
 CHANNELS_AT_A_TIME = 2
+STEPS_SEEN_IN_NS = 120_000_000_000
 
 
 def analyse(run: Run) -> dict[str, Any]:
@@ -64,7 +67,8 @@ def gather_evidence(run: Run) -> Evidence:
     slew, excursions = found_slew.result()
     load, hanging = found_load.result()
     radius, radius_changes = found_radius.result()
-    lifts = [lift for found in found_lifts for lift in found.result()]
+    lifts = [lift for found in found_lifts for lift in found.result()[0]]
+    only_changes = tuple(found.result()[1] for found in found_lifts if found.result()[1])
     wired_load, wired_radius = rig.wired("load"), rig.wired("radius")
     return Evidence(
         test=test,
@@ -84,6 +88,7 @@ def gather_evidence(run: Run) -> Evidence:
         ),
         lifts=tuple(sorted(lifts, key=lambda lift: lift.t_ns)),
         stale=dict(sorted(stale.items())),
+        only_changes=only_changes,
         u_clock_s=_u_clock_s(run),
     )
 
@@ -101,10 +106,20 @@ def _slew(run: Run, stale: dict[str, Spans]) -> tuple[SlewRecord | None, tuple[E
         t_ns=block.t_ns,
         slew_deg=block.value,
         bins=bins,
-        step_deg=wired.calibration.step if wired.wraps_at is not None else 0.0,
+        step_deg=_step_deg(run, wired),
         u_deg=wired.u_si or 0.0,
     )
     return record, tuple(excursions)
+
+
+def _step_deg(run: Run, wired: Channel) -> float:
+    """Resolution of the encoder, deg: the least difference between its readings."""
+    start_ns = run.span_ns[0]
+    raw = np.unique(run.raw("slew", start_ns, start_ns + STEPS_SEEN_IN_NS).value)
+    steps = np.diff(raw[np.isfinite(raw)])
+    counts = float(steps.min()) if steps.size else 1.0
+    # A counter's step is one count, however far apart a short look finds them.
+    return wired.calibration.step * min(counts, 1.0)
 
 
 def _load(run: Run, stale: dict[str, Spans]) -> tuple[Bins | None, Spans]:
@@ -133,20 +148,30 @@ def _radius(run: Run, stale: dict[str, Spans]) -> tuple[Bins | None, tuple[Radiu
     return bins, tuple(changes)
 
 
-def _wheel(run: Run, channel_id: str, stale: dict[str, Spans]) -> list[WheelLift]:
+def _wheel(run: Run, channel_id: str, stale: dict[str, Spans]) -> tuple[list[WheelLift], str]:
+    """Lifts of a wheel, and its position where its contact reports only changes."""
     wired = run.header.rig.wired(channel_id)
     if wired is None:
-        return []
+        return [], ""
     t_ns, closed = run.contact(channel_id)
-    changes = int(np.count_nonzero(closed[1:] != closed[:-1]))
-    if wired.stale_after_s is not None or not reports_only_changes(changes, closed.size):
+    only_changes = wired.stale_after_s is None and _reports_only_changes(closed)
+    if not only_changes:
         _note_silences(run, wired, t_ns, stale)
     detector = WheelLiftDetector(
         wired.wheel, on_delay_ns=to_ns(wired.on_delay_s), off_delay_ns=to_ns(wired.off_delay_s)
     )
     events = detector.feed(t_ns, closed)
     events += detector.advance(run.span_ns[1])
-    return wheel_lifts(events + detector.finish())
+    lifts = wheel_lifts(events + detector.finish())
+    if not only_changes:
+        return lifts, ""
+    # Such a contact is closed until it says that it opened.
+    return [replace(lift, last_closed_ns=lift.t_ns) for lift in lifts], wired.wheel
+
+
+def _reports_only_changes(closed: NDArray[np.bool_]) -> bool:
+    changes = int(np.count_nonzero(closed[1:] != closed[:-1]))
+    return reports_only_changes(changes, closed.size)
 
 
 def _binned(t_ns: Nanoseconds, value: Values) -> Bins:

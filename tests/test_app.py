@@ -5,6 +5,7 @@ from __future__ import annotations
 import http.client
 import json
 import socket
+from dataclasses import replace
 from urllib.parse import urlsplit
 
 import pytest
@@ -15,6 +16,7 @@ from dashboard.run_library import RunLibrary, failure_words
 from dashboard.serving import listen
 from logger.errors import RunUnreadable, SourceUnavailable
 from logger.recording.run import open_run
+from logger.recording.sealed import write_sealed
 from tests.sample_runs import seal_sample
 from tests.served import served
 
@@ -349,3 +351,25 @@ def test_an_impossible_port_is_told_in_one_line(port):
     """A number that is no port is bad input, not a traceback."""
     with pytest.raises(SourceUnavailable, match=str(port)):
         listen(port)
+
+
+def test_a_long_list_shows_the_newest_first_and_all_on_request(tmp_path):
+    """A hundred runs are shown at first, and so analysed; the rest are a click away."""
+    run = seal_sample(tmp_path, scenario="steady", run_id="r000")
+    whole = open_run(run.path)
+    blocks = [whole.raw("slew", 0, 1_000_000_000)]
+    for number in range(1, 103):
+        header = replace(
+            whole.header,
+            run_id=f"r{number:03}",
+            started_utc=f"2026-06-{1 + number // 24:02}T{number % 24:02}:00:00Z",
+        )
+        write_sealed(tmp_path / f"r{number:03}.parquet", header, blocks)
+    with served(tmp_path) as address:
+        first, everything = page(address, "/"), page(address, "/", "?all=1")
+
+    assert first.count("row-link") == 100
+    assert "run=r102" in first
+    assert "run=r000" not in first
+    assert "Show 3 older runs" in first
+    assert everything.count("row-link") == 103

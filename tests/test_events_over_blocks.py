@@ -86,7 +86,7 @@ def test_a_silent_beginning_and_end_are_stale_too():
     t_ns = np.arange(10 * S, 20 * S, S // 10)
     stale = stale_spans(t_ns, stale_after_ns=S, run_ns=(0, 60 * S))
 
-    assert stale.pairs == ((0, 10 * S), (int(t_ns[-1]) + S, 60 * S + 1))
+    assert stale.pairs == ((0, 10 * S), (int(t_ns[-1]) + 1, 60 * S + 1))
     assert stale_spans(np.empty(0, np.int64), stale_after_ns=S, run_ns=(0, 9)).pairs == ((0, 10),)
 
 
@@ -95,6 +95,8 @@ def test_a_slow_sensor_gets_a_longer_limit_and_a_contact_that_sends_changes_none
     assert usual_stale_after_ns(np.arange(0, S * 10, S // 100)) == S
     assert usual_stale_after_ns(np.arange(0, S * 60, S)) == 5 * S
     assert reports_only_changes(value_changes=9, readings=10)
+    assert reports_only_changes(value_changes=0, readings=1)
+    assert not reports_only_changes(value_changes=0, readings=0)
     assert not reports_only_changes(value_changes=30, readings=1000)
 
 

@@ -284,3 +284,52 @@ def test_a_load_short_of_95_per_cent_never_hangs(share):
     phases = detector.feed(t_ns, np.full(t_ns.size, share * 1400.0)) + detector.finish()
 
     assert not hanging_spans(phases).pairs
+
+
+def test_a_wheel_that_comes_down_by_itself_leaves_its_strip_untested(result_of):
+    """Open from 90° to 95° at the full moment, nothing less tried: no lifting there."""
+    made = full_sweep(MadeRun(), 1, limit=171.5)
+    start_s, end_s = np.interp([90.0, 95.0], made.slew[2:5], made.t_s[2:5])
+    made.open("rear_left", start_s, end_s)
+    found = sectors(result_of(made), "right")
+
+    assert found[0][1] in (89, 90)
+    assert found[1] == (found[0][1], found[1][1], 0, "untested")
+    assert found[1][1] >= 95
+
+
+def test_a_switch_that_never_spoke_proves_nothing(result_of):
+    """A wheel without a single reading is stale all along: the whole side is untested."""
+    made = full_sweep(MadeRun(), 1, limit=171.5)
+    made.silence("wheel/rear_left", 0.0, made.now_s)
+    result = result_of(made)
+
+    assert sectors(result, "right") == [(0, 180, 0, "untested")]
+    assert "switch_stale" in codes(result, "invalid")
+
+
+def test_a_broken_off_repeat_does_not_undo_a_whole_sweep(result_of):
+    """A second right sweep that ends at 60° without a lift is listed and does not count."""
+    made = full_sweep(full_sweep(MadeRun(), 1, limit=171.5), 1, limit=60.0)
+    result = result_of(made)
+
+    assert [s["counts"] for s in result["sweeps"]] == [True, False]
+    assert sectors(result, "right")[0] == (0, 171, 100, "proved")
+
+
+def test_a_contact_that_reports_only_changes_dates_its_lift_and_is_told_of(result_of):
+    """Without repeats the interval is narrow, and a caution asks for them."""
+    made = MadeRun()
+    reduced_sweep(made, 1, lift_at=74.6, wheel="rear_left", radius_m=3.5, limit=171.5)
+    whole = made.signals()
+    for channel, (t, raw) in whole.items():
+        if channel.startswith("wheel/"):
+            kept = np.concatenate(([True], raw[1:] != raw[:-1]))
+            whole[channel] = (t[kept], raw[kept])
+    made.signals = lambda **_: whole
+    result = result_of(made)
+    lift = result["sweeps"][0]["first_lift"]
+
+    assert lift["slew_high_deg"] - lift["slew_low_deg"] < 0.5
+    assert "switch_reports_only_changes" in codes(result, "caution")
+    assert sectors(result, "right")[0] == (0, 74, 100, "proved")

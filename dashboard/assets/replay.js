@@ -102,6 +102,7 @@
       "marker.symbol": [meta.load[place].symbol, drawn.map((w) => w.symbol)],
       "marker.size": [graph.data[LOAD].marker.size, drawn.map((w) => w.size)],
       "marker.color": [graph.data[LOAD].marker.color, drawn.map((w) => w.color)],
+      "marker.line.width": [graph.data[LOAD].marker.line.width, drawn.map((w) => w.line)],
       text: [null, drawn.map((w, i) => `${meta.names[i]}<br><b>${w.word}</b>`)],
     }, [LOAD, WHEELS]);
   }

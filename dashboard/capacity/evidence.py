@@ -146,6 +146,7 @@ class Evidence:
         tape: radii read by tape, in order.
         lifts: confirmed lifts of the truck's wheels, in order of time.
         stale: by channel id, when it was stale.
+        only_changes: wheels whose contact reports only its changes, so that silence says nothing.
         u_clock_s: standard uncertainty of the time between slew and contact readings, s.
     """
 
@@ -162,6 +163,7 @@ class Evidence:
     tape: tuple[TapeReading, ...]
     lifts: tuple[WheelLift, ...]
     stale: Mapping[str, Spans]
+    only_changes: tuple[str, ...]
     u_clock_s: float
 
     def open_spans(self) -> Spans:

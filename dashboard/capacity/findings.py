@@ -108,17 +108,16 @@ def _radius_changed_while_slewing(sweep: Sweep) -> Iterator[Finding]:
 
 
 def _wheel_open_before_the_start(evidence: Evidence, sweep: Sweep) -> Iterator[Finding]:
-    hung = _hung(evidence, sweep)
-    begins_ns = hung.pairs[0][0]
-    for lift in evidence.lifts:
-        if lift.t_ns < begins_ns and (lift.end_ns is None or lift.end_ns > begins_ns):
-            yield Finding(
-                code="wheel_open_before_the_start",
-                severity=Severity.INVALID,
-                t_ns=lift.t_ns,
-                text=f"Wheel {lift.wheel} was off the ground before the {sweep.side} sweep "
-                "began: nothing is proved until it comes down.",
-            )
+    for begins_ns, _ in _hung(evidence, sweep):
+        for lift in evidence.lifts:
+            if lift.t_ns < begins_ns and (lift.end_ns is None or lift.end_ns > begins_ns):
+                yield Finding(
+                    code="wheel_open_before_the_start",
+                    severity=Severity.INVALID,
+                    t_ns=lift.t_ns,
+                    text=f"Wheel {lift.wheel} was off the ground when the load began to hang on "
+                    f"the {sweep.side} sweep: nothing is proved until it comes down.",
+                )
 
 
 def _stale(evidence: Evidence, sweep: Sweep) -> Iterator[Finding]:
@@ -201,8 +200,27 @@ def _of_the_run(evidence: Evidence, sweeps: tuple[Sweep, ...]) -> Iterator[Findi
                 text=f"The run holds no {side} sweep with the load hanging: that side is untested.",
             )
     yield from _assumed(evidence)
+    yield from _other_lifts(evidence, sweeps)
+    if evidence.only_changes:
+        yield Finding(
+            code="switch_reports_only_changes",
+            severity=Severity.CAUTION,
+            t_ns=None,
+            text=f"Nothing tells whether {', '.join(evidence.only_changes)} still spoke: the "
+            "switch reports only changes. Let it repeat its state, and set stale_after.",
+        )
+
+
+def _other_lifts(evidence: Evidence, sweeps: tuple[Sweep, ...]) -> Iterator[Finding]:
+    """Lifts that belong to no sweep."""
+    last_ns = evidence.run_ns[1] + 1
     for wheel in dict.fromkeys(lift.wheel for lift in evidence.lifts):
-        empty = [x for x in evidence.lifts if x.wheel == wheel and x.t_ns not in evidence.hanging]
+        of_wheel = [x for x in evidence.lifts if x.wheel == wheel]
+        empty = [
+            x
+            for x in of_wheel
+            if not (evidence.hanging & Spans.of([(x.t_ns, x.end_ns or last_ns)])).pairs
+        ]
         if empty:
             times = "once" if len(empty) == 1 else f"{len(empty)} times"
             yield Finding(
@@ -210,6 +228,20 @@ def _of_the_run(evidence: Evidence, sweeps: tuple[Sweep, ...]) -> Iterator[Findi
                 severity=Severity.NOTE,
                 t_ns=empty[0].t_ns,
                 text=f"Wheel {wheel} lifted {times} with no load hanging: no test result.",
+            )
+        outside = [
+            x
+            for x in of_wheel
+            if x.t_ns in evidence.hanging
+            and not any(s.start_ns <= x.t_ns <= s.end_ns for s in sweeps)
+        ]
+        if outside:
+            yield Finding(
+                code="lift_outside_a_sweep",
+                severity=Severity.CAUTION,
+                t_ns=outside[0].t_ns,
+                text=f"Wheel {wheel} lifted with the load hanging outside of any sweep: look at "
+                "it before trusting the sectors.",
             )
 
 

@@ -25,6 +25,7 @@ from logger.readings.spans import Spans
 
 GROUP_NS = 5_000_000_000
 """Longer than the swing of a load on 5 m of rope, 2π√(L/g) = 4.5 s."""
+LEAST_GROUPS = 3
 COVERED_DEG = 0.3
 """Narrower parts are noise of a standing boom."""
 ASSUMED_U_LOAD_SHARE = 0.001
@@ -175,7 +176,8 @@ def _covered(evidence: Evidence, side: Side, start_ns: int, end_ns: int) -> Cove
 
 
 def _load(evidence: Evidence, span: tuple[int, int]) -> tuple[float | None, float]:
-    """Applied load and its standard uncertainty, kg."""
+    """Applied load and its standard uncertainty, kg, over the whole time that it hung."""
+    span = _hung_at(evidence, span)
     inside = _inside(evidence.load, span)
     if inside.size == 0:
         return None, 0.0
@@ -183,7 +185,12 @@ def _load(evidence: Evidence, span: tuple[int, int]) -> tuple[float | None, floa
     declared_kg = evidence.u_load_kg
     if declared_kg is None:
         declared_kg = max(evidence.test.load.u_kg, ASSUMED_U_LOAD_SHARE * middle_kg)
-    return middle_kg, math.hypot(declared_kg, _scatter_kg(_grouped(evidence.load, span)))
+    return middle_kg, math.hypot(declared_kg, _scatter_kg(inside, _grouped(evidence.load, span)))
+
+
+def _hung_at(evidence: Evidence, span: tuple[int, int]) -> tuple[int, int]:
+    """The hanging stretch that a piece of it belongs to."""
+    return next((h for h in evidence.hanging if h[0] <= span[0] < h[1]), span)
 
 
 def _radii(evidence: Evidence, span: tuple[int, int], *, moving: bool) -> tuple[Values, str]:
@@ -196,7 +203,7 @@ def _radii(evidence: Evidence, span: tuple[int, int], *, moving: bool) -> tuple[
 
 def _tape(evidence: Evidence, span: tuple[int, int]) -> tuple[Values, str]:
     """The tape reading of a stretch: one noted in it, or on the ground just before it."""
-    hung_ns = next((h for h in evidence.hanging if h[0] <= span[0] < h[1]), span)
+    hung_ns = _hung_at(evidence, span)
     before_ns = max((h[1] for h in evidence.hanging if h[1] <= hung_ns[0]), default=-(2**62))
     noted = [r.radius_m for r in evidence.tape if before_ns <= r.t_ns < hung_ns[1]]
     return (np.array([min(noted)]), "tape") if noted else (np.empty(0), "")
@@ -235,11 +242,16 @@ def _grouped(bins: Bins | None, span: tuple[int, int]) -> Values:
     return np.array(medians) if medians else _inside(bins, span)
 
 
-def _scatter_kg(load_kg: Values) -> float:
-    """Standard uncertainty of the load's median, from the medians of its groups.
+def _scatter_kg(slices_kg: Values, groups_kg: Values) -> float:
+    """Standard uncertainty of the load's median, kg.
 
-    By the median absolute deviation (× 1.4826 for a normal distribution) and the efficiency of
-    a median (√(π/2)), so that taking up and setting down the load do not count as noise.
+    From the medians of its groups, by the median absolute deviation (× 1.4826 for a normal
+    distribution) and the efficiency of a median (√(π/2)), so that taking up and setting down
+    the load do not count as noise. A hold of a swing or two has no groups to speak of: there the
+    swing itself, as its slices show it, is the uncertainty.
     """
-    deviation_kg = 1.4826 * float(np.median(np.abs(load_kg - np.median(load_kg))))
-    return deviation_kg * math.sqrt(math.pi / 2 / load_kg.size)
+    if groups_kg.size < LEAST_GROUPS:
+        low_kg, high_kg = np.quantile(slices_kg, (0.1, 0.9))
+        return float(high_kg - low_kg) / 2
+    deviation_kg = 1.4826 * float(np.median(np.abs(groups_kg - np.median(groups_kg))))
+    return deviation_kg * math.sqrt(math.pi / 2 / groups_kg.size)

@@ -18,6 +18,9 @@ FORMAT = "slewtrace.result/1"
 METHOD_VERSION = "1"
 """Changes whenever the same recording may give another result."""
 
+CARRIED_THROUGH = 0.9
+"""Share of a side's farthest sweep that another must reach to count as a repeat of it."""
+
 CAUTIONS = (
     "Advisory instrument: no safety function, no performance level.",
     "It replaces neither the competent person, the maker's manual nor the local code.",
@@ -74,9 +77,18 @@ def proves_something(result: dict[str, Any]) -> bool:
 
 
 def _counting(sweeps: tuple[Sweep, ...], side: Side) -> Sweep | None:
-    """The latest sweep of a side that covered anything; else the latest."""
+    """The latest sweep of a side that was carried through; else the latest.
+
+    One that ends short of the others without a lift was broken off, or was no test at all.
+    """
     of_side = [s for s in sweeps if s.side is side]
-    valid = [s for s in of_side if any(covered_stretches(s))]
+    farthest_deg = max((abs(s.reached_deg) for s in of_side), default=0.0)
+    valid = [
+        s
+        for s in of_side
+        if any(covered_stretches(s))
+        and (s.lifts or abs(s.reached_deg) >= CARRIED_THROUGH * farthest_deg)
+    ]
     return next(reversed(valid or of_side), None)
 
 

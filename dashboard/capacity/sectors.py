@@ -122,7 +122,7 @@ def covered_stretches(
         u_end_deg: taken off the farthest angle, deg.
     """
     parts = sorted(
-        ((c, hold.proved_nm) for hold in sweep.holds for c in hold.covered),
+        ((c, hold) for hold in sweep.holds for c in hold.covered),
         key=lambda part: part[0].start_ns,
     )
     first = sweep.first_lift
@@ -130,7 +130,7 @@ def covered_stretches(
     end_deg = sweep.outward_deg(sweep.reached_deg) - u_end_deg
     before: list[Stretch] = []
     beyond: list[Stretch] = []
-    for index, (part, proved_nm) in enumerate(parts):
+    for index, (part, hold) in enumerate(parts):
         next_ns = parts[index + 1][0].start_ns if index + 1 < len(parts) else 2**62
         low_deg, high_deg = part.from_deg, min(part.to_deg, end_deg)
         for lift_index, lift in enumerate(sweep.lifts):
@@ -138,10 +138,10 @@ def covered_stretches(
                 high_deg = min(high_deg, _low_deg(sweep, lift_index))
         if first is None or part.start_ns < first.t_ns:
             low_deg = 0.0 if low_deg <= OVER_REAR_DEG else low_deg
-            before.append(Stretch(low_deg, min(high_deg, first_low_deg), proved_nm))
+            before.append(Stretch(low_deg, min(high_deg, first_low_deg), hold.proved_nm))
         else:
-            low_deg = min(low_deg, _strip_begins_deg(sweep, part.from_deg, part.start_ns))
-            beyond.append(Stretch(max(low_deg, first_low_deg), high_deg, proved_nm))
+            low_deg = min(low_deg, _strip_begins_deg(sweep, part.from_deg, hold.start_ns))
+            beyond.append(Stretch(max(low_deg, first_low_deg), high_deg, hold.proved_nm))
     return _best(before), _best(beyond)
 
 
@@ -152,9 +152,13 @@ def _low_deg(sweep: Sweep, lift_index: int) -> float:
 
 
 def _strip_begins_deg(sweep: Sweep, from_deg: float, start_ns: int) -> float:
-    """Where the strip begins that a hold takes up: at the lift just before it, if near enough."""
+    """Where the strip begins that a hold takes up: at the lift just before it, if near enough.
+
+    A wheel that comes down by itself, in the hold in which it lifted, leaves its strip untested:
+    nothing less was tried there.
+    """
     earlier = [i for i, lift in enumerate(sweep.lifts) if lift.t_ns < start_ns]
-    if not earlier:
+    if not earlier or from_deg < _low_deg(sweep, earlier[-1]):
         return from_deg
     low_deg = min(_low_deg(sweep, i) for i in earlier if _is_of_one_stop(sweep, i, earlier[-1]))
     stopped_deg = sweep.outward_deg(sweep.lifts[earlier[-1]].stopped_deg)

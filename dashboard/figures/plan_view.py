@@ -26,14 +26,15 @@ BOOM, LOAD, WHEELS = 0, 1, 2
 WheelState = Literal["closed", "open", "unknown"]
 LoadPlace = Literal["hanging", "ground", "unknown"]
 
-WORD_OF_WHEEL: dict[str, str] = {"closed": "down", "open": "LIFTED", "unknown": "unknown"}
+WORD_OF_WHEEL: dict[str, str] = {"closed": "down", "open": "LIFTED", "unknown": "UNKNOWN"}
 WORD_OF_LOAD: dict[str, str] = {
     "hanging": "load hanging",
     "ground": "load on the ground",
     "unknown": "load unknown",
 }
 _WHEEL_SYMBOL = {"closed": "square", "open": "triangle-up", "unknown": "circle-open-dot"}
-_WHEEL_SIZE = {"closed": 13, "open": 22, "unknown": 17}
+_WHEEL_SIZE = {"closed": 13, "open": 22, "unknown": 20}
+_WHEEL_LINE = {"closed": 1, "open": 1, "unknown": 4}
 _LOAD_SYMBOL = {"hanging": "circle", "ground": "square-open", "unknown": "circle-open-dot"}
 
 
@@ -166,7 +167,7 @@ def _wheels(
             "symbol": [_WHEEL_SYMBOL[s] for s in state.wheels],
             "size": [_WHEEL_SIZE[s] for s in state.wheels],
             "color": [_wheel_colour(palette)[s] for s in state.wheels],
-            "line": {"color": palette.ground, "width": 1},
+            "line": {"color": palette.ground, "width": [_WHEEL_LINE[s] for s in state.wheels]},
             "opacity": 1,
         },
         cliponaxis=False,
@@ -249,21 +250,22 @@ def _labels(outline: TruckOutline, palette: Palette, ring_m: float) -> Iterator[
     strong = {"size": 14, "color": palette.ink}
     plate = {"bgcolor": palette.body, "borderpad": 2}
     yield _words("CAB", 0, (cab + front) / 2 - 0.15, strong) | plate
-    yield _words("REAR", 0, rear - 0.3, strong) | {"bgcolor": palette.ground}
+    yield _words("REAR", 0, rear - 0.3, strong)
     soft = {"size": 13, "color": palette.muted}
     reach = ring_m + 0.22
     yield _words("0°", x0, y0 - reach, soft) | {"yanchor": "top", "yshift": 4}
     yield _words("90° right", x0 + reach, y0, soft) | {"xanchor": "left", "textangle": 90}
     yield _words("90° left", x0 - reach, y0, soft) | {"xanchor": "right", "textangle": -90}
     if not outline.to_scale:
-        yield _words("truck not to scale", 0, 0, soft) | {
+        yield _words("Truck not<br>to scale", 0, 0, soft) | {
             "xref": "paper",
             "yref": "paper",
-            "x": 0.01,
-            "y": 0.0,
+            "x": 0,
+            "y": 1,
             "xanchor": "left",
-            "yanchor": "bottom",
+            "yanchor": "top",
             "font": {"size": 12, "color": palette.muted},
+            "align": "left",
         }
 
 
@@ -295,6 +297,7 @@ def _meta(
             s: {
                 "symbol": _WHEEL_SYMBOL[s],
                 "size": _WHEEL_SIZE[s],
+                "line": _WHEEL_LINE[s],
                 "color": _wheel_colour(palette)[s],
                 "word": WORD_OF_WHEEL[s],
             }

@@ -322,10 +322,12 @@ def _axes(
             axis |= _lanes([wheel_words(_short(w)) for w in readings.wheels])
         axes["yaxis" if index == 0 else f"yaxis{index + 1}"] = axis
     start_s, end_s = (t / 1e9 for t in readings.span_ns)
+    if end_s == start_s:
+        end_s = start_s + 1.0
     axes["xaxis"] = line | {
         "range": [start_s, end_s],
         "minallowed": start_s,
-        "maxallowed": max(end_s, start_s + 1e-6),
+        "maxallowed": end_s,
         "anchor": "y" if len(rows) == 1 else f"y{len(rows)}",
         "title": {"text": "Time since the start, s", "standoff": 6, "font": {"size": 13}},
         "showspikes": False,

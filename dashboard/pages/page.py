@@ -19,10 +19,12 @@ class Query:
     Attributes:
         run_id: id of the run, empty where none is named.
         t_s: time in the run, s; None where none is named.
+        everything: whether the whole list is asked for.
     """
 
     run_id: str
     t_s: float | None
+    everything: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import hashlib
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future
 from typing import Any
@@ -11,6 +12,7 @@ from urllib.parse import urlencode
 import dash
 from dash import Input, Output, State, dcc, html
 from dash.development.base_component import Component
+from dash.exceptions import PreventUpdate
 
 from dashboard.figures.words import (
     SEVERITIES,
@@ -25,7 +27,9 @@ from dashboard.pages.page import Page, Query
 from dashboard.run_library import Result, RunLibrary, Shelf, failure_words
 from logger.recording.run import Run
 
-_POLL_MS = 700
+_POLL_MS = 1_000
+_MOST_SHOWN = 100
+"""Newest runs that are shown, and so analysed, unless all are asked for."""
 _HEADINGS = ("Truck and test", "Start (UTC)", "Length", "Right side", "Left side", "Findings")
 
 
@@ -57,10 +61,9 @@ def links(run: Run | None, here: str) -> list[Component]:
     ]
 
 
-def layout(library: RunLibrary, _run: Run | None, _query: Query) -> Component:
+def layout(library: RunLibrary, _run: Run | None, query: Query) -> Component:
     """The page."""
-    shelf = library.shelf()
-    rows, pending = _rows(library, shelf)
+    shown, seen = _list(library, everything=query.everything)
     return html.Div(
         [
             html.Div(
@@ -70,10 +73,9 @@ def layout(library: RunLibrary, _run: Run | None, _query: Query) -> Component:
                 ],
                 className="title",
             ),
-            html.Div(rows, id="runs-list"),
-            *_unsealed(shelf),
-            *_unreadable(shelf),
-            dcc.Interval(id="runs-poll", interval=_POLL_MS, disabled=not pending),
+            html.Div(shown, id="runs-list"),
+            dcc.Store(id="runs-seen", data={"seen": seen, "everything": query.everything}),
+            dcc.Interval(id="runs-poll", interval=_POLL_MS),
         ],
         className="narrow",
     )
@@ -82,28 +84,53 @@ def layout(library: RunLibrary, _run: Run | None, _query: Query) -> Component:
 def _register(app: dash.Dash, library: RunLibrary) -> None:
     @app.callback(
         Output("runs-list", "children"),
-        Output("runs-poll", "disabled"),
+        Output("runs-seen", "data"),
         Input("runs-poll", "n_intervals"),
-        State("url", "pathname"),
+        State("runs-seen", "data"),
         prevent_initial_call=True,
     )
-    async def refresh(_n: int | None, _path: str) -> tuple[Component | list[Component], bool]:
-        rows, pending = await asyncio.to_thread(lambda: _rows(library, library.shelf()))
-        return rows, not pending
+    async def refresh(
+        _n: int | None, before: dict[str, Any]
+    ) -> tuple[list[Component], dict[str, Any]]:
+        everything = bool(before["everything"])
+        shown, seen = await asyncio.to_thread(_list, library, everything=everything)
+        if seen == before["seen"]:
+            raise PreventUpdate
+        return shown, {"seen": seen, "everything": everything}
 
 
 PAGE = Page(path="/", of_run=False, layout=layout, register=_register)
 
 
-def _rows(library: RunLibrary, shelf: Shelf) -> tuple[Component, bool]:
-    """The table, and whether some of its results are still in the making."""
-    if not shelf.runs:
-        return _empty(), False
-    results = [library.result(run) for run in shelf.runs]
+def _list(library: RunLibrary, *, everything: bool) -> tuple[list[Component], str]:
+    """What the folder holds, and a mark that changes when that does."""
+    shelf = library.shelf()
+    runs = shelf.runs if everything else shelf.runs[:_MOST_SHOWN]
+    results = [library.result(run) for run in runs]
+    shown = [
+        _table(runs, results) if runs else _empty(),
+        *_older(len(shelf.runs) - len(runs)),
+        *_unsealed(shelf),
+        *_unreadable(shelf),
+    ]
+    told = [
+        *((r.header.sha256, f.done()) for r, f in zip(runs, results, strict=True)),
+        *(str(j) for j in shelf.journals),
+        *(f"{u.path} {u.reason}" for u in shelf.unreadable),
+        len(shelf.runs),
+    ]
+    return shown, hashlib.sha256(repr(told).encode()).hexdigest()
+
+
+def _table(runs: Sequence[Run], results: Sequence[Future[Result]]) -> Component:
     head = html.Thead(html.Tr([html.Th(h, scope="col") for h in _HEADINGS]))
-    body = html.Tbody([_row(run, f) for run, f in zip(shelf.runs, results, strict=True)])
-    table = html.Table([head, body], className="runs", **aria(label="Runs"))
-    return table, any(not f.done() for f in results)
+    body = html.Tbody([_row(run, f) for run, f in zip(runs, results, strict=True)])
+    return html.Table([head, body], className="runs", **aria(label="Runs"))
+
+
+def _older(count: int) -> Iterator[Component]:
+    if count:
+        yield html.P(dcc.Link(f"Show {count} older runs", href="/?all=1", className="button"))
 
 
 def _empty() -> Component:
@@ -138,7 +165,8 @@ def _row(run: Run, future: Future[Result]) -> Component:
         href=address("/sectors", run),
         className="row-link",
     )
-    test = html.Div(["test ", html.Bdi(header.test.test.id)], className="muted small")
+    ids: list[Any] = ["test ", html.Bdi(header.test.test.id), ", run ", html.Bdi(header.run_id)]
+    test = html.Div(ids, className="muted small name")
     cells = [[name, test], start, length, *found]
     return html.Tr([html.Td(c, **data(label=h)) for h, c in zip(_HEADINGS, cells, strict=True)])
 
@@ -169,7 +197,8 @@ def _worst(result: Result) -> Component:
         count = sum(f["severity"] == severity for f in findings)
         if count:
             more = len(findings) - count
-            words = f"{SIGN_OF_SEVERITY[severity]} {count} {severity}"
+            plural = "s" if count > 1 and severity != "invalid" else ""
+            words = f"{SIGN_OF_SEVERITY[severity]} {count} {severity}{plural}"
             rest = _quiet(f"and {more} lesser") if more else None
             return html.Div([html.Span(words, className=severity), rest])
     return html.Span("none", className="muted")

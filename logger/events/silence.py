@@ -66,9 +66,13 @@ def stale_spans(t_ns: Nanoseconds, *, stale_after_ns: int, run_ns: tuple[int, in
     start_ns, end_ns = run_ns
     if t_ns.size == 0:
         return Spans.of([(start_ns, end_ns + 1)])
-    silences = SilenceDetector(stale_after_ns).feed(t_ns)
+    # Nothing is known from the last reading on, and not only once it is too old.
+    silences = [
+        (since_ns - stale_after_ns, until_ns)
+        for since_ns, until_ns in SilenceDetector(stale_after_ns).feed(t_ns)
+    ]
     head = (start_ns, int(t_ns[0])) if t_ns[0] - start_ns > stale_after_ns else (0, 0)
-    tail = (int(t_ns[-1]) + stale_after_ns, end_ns + 1)
+    tail = (int(t_ns[-1]) + 1, end_ns + 1) if end_ns - t_ns[-1] > stale_after_ns else (0, 0)
     return Spans.of([head, *silences, tail])
 
 
@@ -89,4 +93,4 @@ def reports_only_changes(value_changes: int, readings: int) -> bool:
         value_changes: how often a reading differed from the one before.
         readings: how many readings there are.
     """
-    return readings < 2 or value_changes > (readings - 1) / 2
+    return readings == 1 or (readings > 1 and value_changes > (readings - 1) / 2)

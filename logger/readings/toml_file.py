@@ -40,7 +40,7 @@ Stiffness = Annotated[float, BeforeValidator(_reader(Kind.STIFFNESS))]
 class Table(BaseModel):
     """A TOML table whose keys are all known and whose values never change."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=False, strict=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 TableT = TypeVar("TableT", bound=Table)
