@@ -54,13 +54,13 @@ class SlewUnwrapper:
         step = good[1:] - good[:-1]
         if step.size == 0 or max(step.max(), -step.min()) <= period / 2:
             return value if self._turns == 0 else value + self._turns * period
-        whole = np.array(good, copy=True)
-        begin = 0
-        for wrap in np.flatnonzero(np.abs(step) > period / 2).tolist():
-            whole[begin : wrap + 1] += self._turns * period
-            begin = wrap + 1
-            self._turns -= round(float(step[wrap]) / period)
-        whole[begin:] += self._turns * period
+        wraps = np.flatnonzero(np.abs(step) > period / 2)
+        turns = np.zeros(good.size)
+        turns[0] = self._turns
+        turns[wraps + 1] = -np.rint(step[wraps] / period)
+        np.cumsum(turns, out=turns)
+        self._turns = int(turns[-1])
+        whole = good + turns * period
         if whole.size == value.size:
             return whole
         spread = np.array(value, copy=True)

@@ -25,12 +25,13 @@ from dashboard.results import analyse
 from logger.recording.run import open_run
 
 ANALYSE_ONLY = """
-import resource, sys
+import re, sys
+from pathlib import Path
 from dashboard.results import analyse
 from logger.recording.run import open_run
-before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 analyse(open_run(sys.argv[1]))
-print(before * 1024, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024)
+status = Path("/proc/self/status").read_text()
+print(1024 * int(re.search(r"VmHWM:\\s+(\\d+)", status).group(1)))
 """
 
 
@@ -59,7 +60,7 @@ def main():
         text=True,
         check=True,
     ).stdout
-    before, peak = map(int, out.split())
+    peak = int(out)
     columns_bytes = 16 * samples
     print(
         json.dumps(
@@ -72,7 +73,6 @@ def main():
                 ),
                 "columns_bytes": columns_bytes,
                 "peak_over_columns": round(peak / columns_bytes, 2),
-                "peak_less_imports_over_columns": round((peak - before) / columns_bytes, 2),
             },
             indent=2,
         )
