@@ -153,7 +153,7 @@ def test_each_state_of_a_wheel_has_its_own_shape_and_word():
 
     assert len(set(drawn.marker.symbol[:3])) == 3
     assert "LIFTED" in drawn.text[1]
-    assert "unknown" in drawn.text[2]
+    assert "UNKNOWN" in drawn.text[2]
     assert "LIFTED" not in drawn.text[0] + drawn.text[2] + drawn.text[3]
 
 
