@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -13,6 +14,7 @@ import pytest
 from dashboard.results import analyse
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
 from logger.recording.run import open_run
+from logger.recording.sealed import write_sealed
 from tests.sample_runs import seal_sample
 from tests.served import served
 
@@ -236,13 +238,17 @@ def plan_of(page):
             const traces = graph.querySelectorAll(".scatterlayer .trace");
             const ends = traces[0].querySelector("path.js-line").getAttribute("d")
                 .slice(1).split("L").map((end) => end.split(",").map(Number));
-            const place = traces[1].querySelector("path.point").getAttribute("transform");
+            const shown = (mark) => getComputedStyle(mark).opacity === "1";
+            const marks = [...traces[1].querySelectorAll("path.point")];
+            const place = marks.find(shown).getAttribute("transform");
             const load = place.match(/-?[\\d.]+/g).map(Number);
-            const words = [...traces[2].querySelectorAll("text")].map((text) => text.textContent);
+            const words = [...traces[2].querySelectorAll("text")]
+                .filter((text) => getComputedStyle(text).fillOpacity === "1")
+                .map((text) => text.textContent);
             return { x0: xaxis.p2l(ends[0][0]), y0: yaxis.p2l(ends[0][1]),
                      x: xaxis.p2l(ends[1][0]), y: yaxis.p2l(ends[1][1]),
                      load_x: xaxis.p2l(load[0]), load_y: yaxis.p2l(load[1]),
-                     load: graph._fullData[1].marker.symbol, words };
+                     load: graph._fullData[1].marker.symbol[marks.findIndex(shown)], words };
         }"""
     )
 
@@ -408,6 +414,67 @@ def test_nothing_is_cut_off_at_any_width(browser, address, width, path):
     assert wide <= width
     assert small == []
     assert image == 0
+    assert screen.complaints == []
+
+
+@pytest.fixture(scope="module")
+def odd_address(tmp_path_factory):
+    """Runs that lack something: all samples, the radius, the model, a wheel's later readings."""
+    made = tmp_path_factory.mktemp("odd")
+    sample = seal_sample(made, scenario="both-sides")
+    whole = open_run(sample.path)
+    blocks = {c: whole.raw(c) for c in whole.channels}
+    silent = blocks | {"wheel/rear_left": whole.raw("wheel/rear_left", 0, 60_000_000_000)}
+    for name, test_toml, kept in (
+        ("empty", whole.header.test_toml, {}),
+        ("no-radius", whole.header.test_toml, {c: b for c, b in blocks.items() if c != "radius"}),
+        ("no-model", whole.header.test_toml.split("[model]")[0], blocks),
+        ("silent", whole.header.test_toml, silent),
+    ):
+        header = replace(whole.header, run_id=name, test_toml=test_toml)
+        write_sealed(made / f"{name}.parquet", header, [kept[c] for c in sorted(kept)])
+    with served(made) as url:
+        yield url
+
+
+@pytest.mark.parametrize(
+    ("run_id", "in_plan", "in_sectors"),
+    [
+        ("empty", "unknown: front left, front right, rear left, rear right", "no lifting"),
+        ("no-radius", "radius —", "no lifting"),
+        ("no-model", "radius 3.92 m", "100 %"),
+        ("silent", "unknown: rear left", "no lifting"),
+    ],
+)
+def test_a_run_that_lacks_something_is_shown_all_the_same(
+    browser, odd_address, run_id, in_plan, in_sectors
+):
+    """Missing samples, radius, model or a silent switch: both pages open, and say so."""
+    screen = Screen(browser, odd_address, viewport={"width": 1280, "height": 800})
+    page = screen.open(f"/replay?run={run_id}&t=70")
+    page.wait_for_function(
+        "words => document.querySelector('#plan-words').textContent.includes(words)", arg=in_plan
+    )
+    screen.open(f"/sectors?run={run_id}")
+    table = page.locator("table.plain").inner_text()
+    screen.context.close()
+
+    assert in_sectors in table
+    assert screen.complaints == []
+
+
+def test_a_new_run_appears_in_the_open_list(browser, tmp_path):
+    """Whoever records a run need not load the list again; its result follows."""
+    with served(tmp_path) as url:
+        screen = Screen(browser, url)
+        page = screen.open("/")
+        page.wait_for_selector("text=slewtrace demo")
+        seal_sample(tmp_path, scenario="one-side")
+        page.wait_for_selector(".runs >> text=rear left lifted")
+        rows = page.locator(".runs tbody tr").count()
+        screen.context.close()
+
+    assert rows == 1
     assert screen.complaints == []
 
 

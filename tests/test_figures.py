@@ -29,6 +29,7 @@ from dashboard.figures.truck_outline import TruckOutline, outline_of
 from dashboard.figures.words import angle_words, clock_words, duration_words, number_words
 from logger.readings.spans import Spans
 from logger.readings.test_file import read_test
+from logger.recording.header import Note
 
 SECOND = 1_000_000_000
 RESULT = {
@@ -150,21 +151,35 @@ def test_each_state_of_a_wheel_has_its_own_shape_and_word():
     """A wheel's state is told by shape and word, so that colours can be lost."""
     wheels = ("closed", "open", "unknown", "closed")
     drawn = plan_figure(OUTLINE, state(0, wheels=wheels), LIGHT, names=NAMES, ring_m=4).data[WHEELS]
+    symbols, words = seen(drawn, drawn.marker.symbol), seen(drawn, drawn.text)
 
-    assert len(set(drawn.marker.symbol[:3])) == 3
-    assert "LIFTED" in drawn.text[1]
-    assert "UNKNOWN" in drawn.text[2]
-    assert "LIFTED" not in drawn.text[0] + drawn.text[2] + drawn.text[3]
+    assert len(set(symbols[:3])) == 3
+    assert symbols[3] == symbols[0]
+    for name, word, text in zip(NAMES, ("down", "LIFTED", "UNKNOWN", "down"), words, strict=True):
+        assert text == f"{name.replace('_', ' ')}<br><b>{word}</b>"
+
+
+def seen(trace, values):
+    """Those values whose marks are not hidden."""
+    return [v for v, o in zip(values, trace.marker.opacity, strict=True) if o == 1]
+
+
+def test_words_are_hidden_with_their_marks():
+    """A state that a wheel is not in leaves neither mark nor word."""
+    wheels = ("closed", "open", "unknown", "closed")
+    drawn = plan_figure(OUTLINE, state(0, wheels=wheels), DARK, names=NAMES, ring_m=4).data[WHEELS]
+    shown = [c != "rgba(0,0,0,0)" for c in drawn.textfont.color]
+
+    assert shown == [o == 1 for o in drawn.marker.opacity]
+    assert sum(shown) == 4
 
 
 def test_load_on_the_ground_is_hollow_and_hanging_is_filled():
     """Where the load is shows in the shape of its mark."""
-    symbols = {
-        load: plan_figure(OUTLINE, state(0, load=load), LIGHT, names=NAMES, ring_m=4)
-        .data[LOAD]
-        .marker.symbol
-        for load in ("hanging", "ground", "unknown")
-    }
+    symbols = {}
+    for load in ("hanging", "ground", "unknown"):
+        figure = plan_figure(OUTLINE, state(0, load=load), LIGHT, names=NAMES, ring_m=4)
+        (symbols[load],) = seen(figure.data[LOAD], figure.data[LOAD].marker.symbol)
 
     assert symbols["hanging"] == "circle"
     assert symbols["ground"] == "square-open"
@@ -404,6 +419,22 @@ def test_moments_come_in_order_and_name_the_wheel():
         "radius_change",
     ]
     assert "rear left lifted at 74.6° right" in [m.words for m in moments]
+
+
+def test_notes_are_moments_but_their_words_stay_out_of_figures():
+    """A tape reading and a remark are listed at their time; markup in them is never drawn."""
+    notes = (
+        Note(t_ns=20 * SECOND, kind="radius", value_m=3.9, text="<b>tape</b>"),
+        Note(t_ns=30 * SECOND, kind="text", text="<i>gust</i>"),
+    )
+    readings = made_readings()
+    moments = moments_of(RESULT, readings, notes)
+
+    assert [m.words for m in moments if m.kind == "note"] == [
+        "radius 3.90\u202fm by tape <b>tape</b>",
+        "<i>gust</i>",
+    ]
+    assert "gust" not in traces_figure(readings, moments, LIGHT).to_json()
 
 
 def luminance(colour):

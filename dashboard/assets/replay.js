@@ -81,49 +81,57 @@
       inSpans(wheel.unknown, t) ? "unknown" : inSpans(wheel.open, t) ? "open" : "closed");
   }
 
+  /* Moves boom and load and uncovers the states of wheels and load in the drawing itself: plotly
+   * would take 20 ms and more to draw them anew. */
   function drawPlan(reading, place, states) {
     const graph = plot("plan");
     const meta = graph && graph.layout && graph.layout.meta;
-    if (!meta || !graph.data || graph.data.length <= WHEELS) return;
-    drawStates(graph, meta, place, states);
-    moveBoom(graph, meta, reading);
-    write("readout-load-place", meta.load[place].word);
+    const traces = graph ? graph.querySelectorAll(".scatterlayer .trace") : [];
+    if (!meta || traces.length <= WHEELS) return;
+    moveBoom(graph, meta, traces, reading);
+    uncover(meta, traces, place, states);
+    write("readout-load-place", meta.load_words[place]);
     byId("readout-load-place").className = `place ${place}`;
     writePlanWords(reading, place, states, meta);
   }
 
-  /* Shapes and words of load and wheels: drawn by plotly, but only when they change. */
-  function drawStates(graph, meta, place, states) {
-    const key = [place, ...states].join();
-    if (key === replay.statesShown) return;
-    replay.statesShown = key;
-    const drawn = states.map((s) => meta.wheel[s]);
-    window.Plotly.restyle(graph, {
-      "marker.symbol": [meta.load[place].symbol, drawn.map((w) => w.symbol)],
-      "marker.size": [graph.data[LOAD].marker.size, drawn.map((w) => w.size)],
-      "marker.color": [graph.data[LOAD].marker.color, drawn.map((w) => w.color)],
-      "marker.line.width": [graph.data[LOAD].marker.line.width, drawn.map((w) => w.line)],
-      text: [null, drawn.map((w, i) => `${meta.names[i]}<br><b>${w.word}</b>`)],
-    }, [LOAD, WHEELS]);
-  }
-
-  /* Boom and load: moved in the drawing itself, since plotly takes 20 ms to draw a line anew. */
-  function moveBoom(graph, meta, reading) {
+  function moveBoom(graph, meta, traces, reading) {
     const radius = known(reading.radius_m) ? reading.radius_m : meta.ring_m;
     const psi = ((known(reading.slew_deg) ? reading.slew_deg : 0) * Math.PI) / 180;
     const [x0, y0] = meta.column;
     const x1 = x0 + radius * Math.sin(psi), y1 = y0 - radius * Math.cos(psi);
     const { xaxis, yaxis } = graph._fullLayout;
-    const traces = graph.querySelectorAll(".scatterlayer .trace");
-    const line = traces[BOOM] && traces[BOOM].querySelector("path.js-line");
-    const mark = traces[LOAD] && traces[LOAD].querySelector("path.point");
-    if (!line || !mark) return;
     const at = (x, y) => `${xaxis.l2p(x).toFixed(2)},${yaxis.l2p(y).toFixed(2)}`;
-    line.setAttribute("d", `M${at(x0, y0)}L${at(x1, y1)}`);
-    mark.setAttribute("transform", `translate(${at(x1, y1)})`);
+    const line = traces[BOOM].querySelector("path.js-line");
+    if (line) line.setAttribute("d", `M${at(x0, y0)}L${at(x1, y1)}`);
+    traces[LOAD].querySelectorAll("path.point").forEach((mark) => {
+      mark.setAttribute("transform", `translate(${at(x1, y1)})`);
+    });
     const seen = known(reading.slew_deg) ? "1" : "0";
     traces[BOOM].style.opacity = seen;
     traces[LOAD].style.opacity = seen;
+  }
+
+  function uncover(meta, traces, place, states) {
+    const key = [place, ...states].join();
+    if (key === replay.statesShown) return;
+    replay.statesShown = key;
+    traces[LOAD].querySelectorAll("path.point").forEach((mark, i) => {
+      mark.style.opacity = meta.load_places[i] === place ? "1" : "0";
+    });
+    const count = meta.wheel_states.length;
+    const seen = (i) => (meta.wheel_states[i % count] === states[Math.floor(i / count)] ? "1" : "0");
+    traces[WHEELS].querySelectorAll("path.point").forEach((mark, i) => { mark.style.opacity = seen(i); });
+    traces[WHEELS].querySelectorAll("text").forEach((words, i) => {
+      words.style.fill = meta.ink;
+      words.style.fillOpacity = seen(i);
+    });
+  }
+
+  function redrawPlan() {
+    if (!replay.copy) return;
+    replay.statesShown = "";
+    drawPlan(readingAt(replay.t), loadPlace(replay.t), wheelStates(replay.t));
   }
 
   function writePlanWords(reading, place, states, meta) {
@@ -132,7 +140,7 @@
     const parts = [
       `Boom at ${angleWords(reading.slew_deg)}`,
       known(reading.radius_m) ? `radius ${fixed(reading.radius_m, 2)} m` : "radius —",
-      meta.load[place].word, lifted ? `lifted: ${lifted}` : "no wheel lifted",
+      meta.load_words[place], lifted ? `lifted: ${lifted}` : "no wheel lifted",
     ];
     if (unknown) parts.push(`unknown: ${unknown}`);
     write("plan-words", `${parts.join("; ")}.`);
@@ -255,7 +263,7 @@
       plotly_click: (event) => seek(event.points[0].x),
       plotly_afterplot: () => drawCursor(replay.t),
     });
-    watch(plot("plan"), { plotly_afterplot: () => replay.copy && moveBoom(plot("plan"), plot("plan").layout.meta, readingAt(replay.t)) });
+    watch(plot("plan"), { plotly_afterplot: redrawPlan });
   }
 
   /* The scrubber is the browser's own control: it works by hand, with gloves and with keys, and

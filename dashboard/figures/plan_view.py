@@ -2,8 +2,9 @@
 
 Cab at the top, rear at the bottom, so that the truck's right side is on the right. Each wheel
 is drawn with a shape and a word for its state, the load full where it hangs and hollow where it
-stands on the ground. The traces that move come first and in a fixed order: a page that replays
-a run moves those and leaves the rest alone.
+stands on the ground. The traces that move come first and in a fixed order, and every wheel and
+the load are there in each of their states, one of them seen: a page that replays a run moves
+and uncovers what is drawn, and need not draw anew.
 """
 
 from __future__ import annotations
@@ -26,6 +27,8 @@ BOOM, LOAD, WHEELS = 0, 1, 2
 WheelState = Literal["closed", "open", "unknown"]
 LoadPlace = Literal["hanging", "ground", "unknown"]
 
+WHEEL_STATES: tuple[WheelState, ...] = ("closed", "open", "unknown")
+LOAD_PLACES: tuple[LoadPlace, ...] = ("hanging", "ground", "unknown")
 WORD_OF_WHEEL: dict[str, str] = {"closed": "down", "open": "LIFTED", "unknown": "UNKNOWN"}
 WORD_OF_LOAD: dict[str, str] = {
     "hanging": "load hanging",
@@ -128,15 +131,15 @@ def _boom(outline: TruckOutline, state: PlanState, palette: Palette, ring_m: flo
 def _load(outline: TruckOutline, state: PlanState, palette: Palette, ring_m: float) -> go.Scatter:
     x, y = _tip(outline, state, ring_m)
     return go.Scatter(
-        x=[x],
-        y=[y],
+        x=[x] * len(LOAD_PLACES),
+        y=[y] * len(LOAD_PLACES),
         mode="markers",
         marker={
-            "symbol": _LOAD_SYMBOL[state.load],
+            "symbol": [_LOAD_SYMBOL[p] for p in LOAD_PLACES],
             "size": 24,
             "color": palette.ink,
             "line": {"color": palette.ink, "width": 3},
-            "opacity": 1,
+            "opacity": [1 if p == state.load else 0 for p in LOAD_PLACES],
         },
         opacity=1.0 if state.slew_deg is not None else 0.0,
         name="load",
@@ -151,32 +154,33 @@ def _tip(outline: TruckOutline, state: PlanState, ring_m: float) -> tuple[float,
 def _wheels(
     outline: TruckOutline, state: PlanState, palette: Palette, names: Sequence[str]
 ) -> go.Scatter:
-    places = [on_screen(w) for w in outline.wheels]
-    texts = [
-        f"{wheel_words(n)}<br><b>{WORD_OF_WHEEL[s]}</b>"
-        for n, s in zip(names, state.wheels, strict=True)
+    drawn = [
+        (on_screen(place), name, drawn_state, drawn_state == is_state)
+        for place, name, is_state in zip(outline.wheels, names, state.wheels, strict=True)
+        for drawn_state in WHEEL_STATES
     ]
+    states = [s for _, _, s, _ in drawn]
+    colours = {"closed": palette.ink, "open": palette.act, "unknown": palette.abnormal_ink}
     return go.Scatter(
-        x=[x for x, _ in places],
-        y=[y for _, y in places],
+        x=[x for (x, _), _, _, _ in drawn],
+        y=[y for (_, y), _, _, _ in drawn],
         mode="markers+text",
-        text=texts,
-        textposition=["middle right" if x > 0 else "middle left" for x, _ in places],
-        textfont={"size": 13, "color": palette.ink},
+        text=[f"{wheel_words(n)}<br><b>{WORD_OF_WHEEL[s]}</b>" for _, n, s, _ in drawn],
+        textposition=["middle right" if x > 0 else "middle left" for (x, _), _, _, _ in drawn],
+        textfont={
+            "size": 13,
+            "color": [palette.ink if seen else "rgba(0,0,0,0)" for _, _, _, seen in drawn],
+        },
         marker={
-            "symbol": [_WHEEL_SYMBOL[s] for s in state.wheels],
-            "size": [_WHEEL_SIZE[s] for s in state.wheels],
-            "color": [_wheel_colour(palette)[s] for s in state.wheels],
-            "line": {"color": palette.ground, "width": [_WHEEL_LINE[s] for s in state.wheels]},
-            "opacity": 1,
+            "symbol": [_WHEEL_SYMBOL[s] for s in states],
+            "size": [_WHEEL_SIZE[s] for s in states],
+            "color": [colours[s] for s in states],
+            "line": {"color": palette.ground, "width": [_WHEEL_LINE[s] for s in states]},
+            "opacity": [1 if seen else 0 for _, _, _, seen in drawn],
         },
         cliponaxis=False,
         name="wheels",
     )
-
-
-def _wheel_colour(palette: Palette) -> dict[str, str]:
-    return {"closed": palette.ink, "open": palette.act, "unknown": palette.abnormal_ink}
 
 
 def _ring(outline: TruckOutline, palette: Palette, ring_m: float) -> go.Scatter:
@@ -293,15 +297,9 @@ def _meta(
         "column": on_screen(outline.column),
         "ring_m": ring_m,
         "names": [wheel_words(n) for n in names],
-        "wheel": {
-            s: {
-                "symbol": _WHEEL_SYMBOL[s],
-                "size": _WHEEL_SIZE[s],
-                "line": _WHEEL_LINE[s],
-                "color": _wheel_colour(palette)[s],
-                "word": WORD_OF_WHEEL[s],
-            }
-            for s in WORD_OF_WHEEL
-        },
-        "load": {s: {"symbol": _LOAD_SYMBOL[s], "word": WORD_OF_LOAD[s]} for s in WORD_OF_LOAD},
+        "ink": palette.ink,
+        "wheel_states": WHEEL_STATES,
+        "wheel_words": WORD_OF_WHEEL,
+        "load_places": LOAD_PLACES,
+        "load_words": WORD_OF_LOAD,
     }
