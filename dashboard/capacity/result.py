@@ -13,6 +13,7 @@ from dashboard.capacity.plan import COVERAGE_FACTOR, make_plan
 from dashboard.capacity.sectors import Sector, covered_stretches, sectors_of_side
 from dashboard.capacity.sweeps import RadiusStep, Sweep, find_sweeps
 from logger.events.sweep import Side
+from logger.safety_words import SAFETY_SENTENCES
 
 FORMAT = "slewtrace.result/1"
 METHOD_VERSION = "1"
@@ -20,11 +21,6 @@ METHOD_VERSION = "1"
 
 CARRIED_THROUGH = 0.9
 """Share of a side's farthest sweep that another must reach to count as a repeat of it."""
-
-CAUTIONS = (
-    "Advisory instrument: no safety function, no performance level.",
-    "It replaces neither the competent person, the maker's manual nor the local code.",
-)
 
 
 def make_result(evidence: Evidence, *, run_id: str, recording_sha256: str) -> dict[str, Any]:
@@ -67,7 +63,7 @@ def make_result(evidence: Evidence, *, run_id: str, recording_sha256: str) -> di
         "sweeps": [_sweep(s, counts=s is counting[s.side]) for s in sweeps],
         "sectors": [_sector(s) for s in sectors],
         "findings": [_finding(f) for f in findings],
-        "cautions": list(CAUTIONS),
+        "cautions": list(SAFETY_SENTENCES),
     }
 
 

@@ -7,10 +7,6 @@ import math
 SEVERITIES = ("invalid", "caution", "note")
 SIGN_OF_SEVERITY = {"invalid": "✖", "caution": "▲", "note": "●"}
 SIGN_OF_BASIS = {"proved": "■", "reduced": "◪", "untested": "□"}
-SAFETY_WORDS = (
-    "Advisory instrument: no safety function, no performance level. It replaces neither the "
-    "competent person, the maker's manual nor the local code."
-)
 
 
 def wheel_words(name: str) -> str:

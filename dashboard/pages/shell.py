@@ -8,8 +8,8 @@ from dash import ClientsideFunction, Input, Output, dcc, html
 from dash.development.base_component import Component
 
 from dashboard.figures.palette import FONT
-from dashboard.figures.words import SAFETY_WORDS
 from dashboard.pages.attributes import aria
+from logger.safety_words import SAFETY_WORDS
 
 _DARK_SHADES = [
     "#eef3f7",

@@ -15,8 +15,7 @@ import numpy as np
 from logger.readings.block import Nanoseconds
 from logger.readings.pack import ClockPair, Pack
 from logger.readings.rig_file import Channel, RigFile
-
-RUN_CLOCK = "run"
+from logger.recording.journal import RUN_CLOCK
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

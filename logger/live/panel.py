@@ -19,12 +19,9 @@ from logger.live.recorder import Event
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
 from logger.readings.rig_file import WHEEL
 from logger.readings.test_file import TestFile
+from logger.safety_words import SAFETY_WORDS
 
 EVENTS_SHOWN = 6
-ADVICE = (
-    "Advisory instrument: no safety function, no performance level. It replaces neither the "
-    "competent person, the maker's manual nor the local code."
-)
 
 _OPEN = {
     "suspect": ("△", "open?", "yellow"),
@@ -67,7 +64,7 @@ class RecordPanel:
                 Text(),
                 events,
                 Text(),
-                Text(ADVICE, style="dim"),
+                Text(SAFETY_WORDS, style="dim"),
             ),
             title=title,
             title_align="left",

@@ -17,14 +17,14 @@ import numpy as np
 from logger.events.radius_change import RadiusChange
 from logger.events.watch import Observation, RunWatch, Stale
 from logger.events.wheel_lift import ContactEvent, ContactState
-from logger.live.naming import RUN_CLOCK, PackClock, PackNaming
+from logger.live.naming import PackClock, PackNaming
 from logger.readings.block import Block, Nanoseconds, Values
 from logger.readings.clock_alignment import CausalAlignment
 from logger.readings.continuity import ContinuityTracker
 from logger.readings.rig_file import WHEEL, RigFile
 from logger.readings.test_file import TestFile
 from logger.recording.header import Gap
-from logger.recording.journal import ClockedBlock, Journal
+from logger.recording.journal import RUN_CLOCK, ClockedBlock, Journal
 from logger.sources.arrival import Acknowledge, Arrival, SourceNote
 
 Event: TypeAlias = dict[str, Any]
