@@ -13,7 +13,8 @@ import typer
 
 from dashboard.capacity.plan import Plan, make_plan, plan_table
 from dashboard.capacity.result import proves_something
-from logger.cli import JsonOption, TestOption, add_commands, read_option, read_test_file
+from logger.cli import add_commands
+from logger.cli.options import JsonOption, TestOption, read_option, read_test_file
 from logger.errors import BadInput, SlewtraceError
 from logger.readings.quantity import Kind
 from logger.software import software_name

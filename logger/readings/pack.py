@@ -22,6 +22,7 @@ class Pack:
         seq: pack counter of the device, or None.
         boot: mark that is new at each start of the device, or None.
         up_ns: device uptime when the newest reading was taken, ns, or None.
+        reply: number of the recorder's question that this pack answers, or None.
     """
 
     names: tuple[str, ...]
@@ -32,6 +33,7 @@ class Pack:
     seq: int | None = None
     boot: str | None = None
     up_ns: int | None = None
+    reply: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,8 +44,11 @@ class ClockPair:
         device_ns: device uptime of the newest reading in a frame, ns.
         arrival_ns: when the frame's last byte was in our hands, ns on the run's clock.
         wire_ns: how long the frame was on the wire (bytes × 10 / baud), ns.
+        asked_ns: where the frame answers a question of ours, when its last byte had left, ns on
+            the run's clock: the device took its uptime after that. None where nobody asked.
     """
 
     device_ns: int
     arrival_ns: int
     wire_ns: int = 0
+    asked_ns: int | None = None

@@ -52,6 +52,8 @@ class Source(Table):
     """Regular expression with named groups, for ``decode = "text"``."""
     true_clock: bool = False
     """Whether absolute times that the device sends can be believed."""
+    time_exchange: bool = False
+    """Whether the device answers a question for its uptime (serial lines with SenML only)."""
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
@@ -60,7 +62,9 @@ class Source(Table):
             if not getattr(self, key):
                 raise ValueError(f"a source of kind {self.kind!r} needs {key!r}")
         if self.url is not None:
-            _check_url(self.url)
+            check_broker_url(self.url)
+        if self.time_exchange and (self.kind != "serial" or self.decode != "senml"):
+            raise ValueError('\'time_exchange\' goes with kind = "serial" and decode = "senml"')
         if self.decode == "text":
             _check_pattern(self.pattern)
         elif self.pattern is not None:
@@ -68,7 +72,12 @@ class Source(Table):
         return self
 
 
-def _check_url(url: str) -> None:
+def check_broker_url(url: str) -> None:
+    """Refuses what is no broker's address.
+
+    Raises:
+        ValueError: saying how one is written.
+    """
     parts = urlsplit(url)
     try:
         known_port = parts.port is None or parts.port > 0
@@ -177,12 +186,47 @@ class Channel(Table):
         )
 
 
+class BrokerTopic(Table):
+    """A topic of a broker that the recorder publishes on."""
+
+    url: str
+    topic: str = Field(min_length=1, pattern=r"^[^+#\x00]+$")
+    user: str | None = None
+    password_env: str | None = None
+    ca: str | None = None
+
+    @field_validator("url")
+    @classmethod
+    def _is_a_broker(cls, value: str) -> str:
+        check_broker_url(value)
+        return value
+
+
+class Beacon(Table):
+    """A serial line to a lamp or horn that listens for the recorder's state."""
+
+    port: str = Field(min_length=1)
+    baud: int = Field(default=9600, ge=300, le=12_000_000)
+
+
+class AlarmOutputs(Table):
+    """The ``[alarm]`` table: where alarms go besides the terminal."""
+
+    mqtt: BrokerTopic | None = None
+    beacon: Beacon | None = None
+    command: tuple[str, ...] = ()
+    """Program and arguments to run when an alarm becomes active; no shell."""
+
+
 class RigFile(Table):
     """A whole ``rig.toml``."""
 
     rig: Rig
     source: tuple[Source, ...] = Field(min_length=1)
     channel: tuple[Channel, ...] = Field(min_length=1)
+    alarm: AlarmOutputs = AlarmOutputs()
+    republish: BrokerTopic | None = None
+    """Where what is read goes on to, for a tablet or a lab."""
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:

@@ -32,6 +32,11 @@ _read_rig = lru_cache(maxsize=16)(read_rig)
 _read_test = lru_cache(maxsize=16)(read_test)
 
 
+GapKind = Literal[
+    "missing_packs", "lost", "overflow", "bad_frames", "stale", "suspended", "clock_step", "storage"
+]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
     """Something a person added while the run went on.
@@ -65,7 +70,7 @@ class Gap:
     t_ns: int
     source: str
     missing: int | None = None
-    kind: Literal["missing_packs", "lost", "overflow", "bad_frames", "stale"]
+    kind: GapKind
     duration_ns: int | None = None
     text: str = ""
 
@@ -87,6 +92,9 @@ class RunHeader:
         wall_pairs: (ns on the run's clock, ns of UTC since 1970) now and then.
         clock_fits: how each device clock was mapped to the run's clock, by clock id.
         samples: how many samples each channel has, by channel id; only channels with any.
+        monotonic_start_ns: the recording computer's monotonic clock at the run's start, by which
+            another process there dates a note; None where nobody knows.
+        check: the report of the check that went before, a JSON object, or None.
         sha256: over header and samples, see :mod:`logger.recording.content_hash`; empty
             before sealing.
 
@@ -106,6 +114,8 @@ class RunHeader:
     wall_pairs: tuple[tuple[int, int], ...] = ()
     clock_fits: Mapping[str, ClockFit] = field(default_factory=dict)
     samples: Mapping[str, int] = field(default_factory=dict)
+    monotonic_start_ns: int | None = None
+    check: dict[str, Any] | None = None
     sha256: str = ""
 
     def __post_init__(self) -> None:
@@ -147,6 +157,8 @@ class RunHeader:
             "alarms": [dict(alarm) for alarm in self.alarms],
             "clock_fits": {clock: fit.to_json() for clock, fit in self.clock_fits.items()},
             "samples": dict(self.samples),
+            "monotonic_start_ns": self.monotonic_start_ns,
+            "check": self.check,
             "sha256": self.sha256,
         }
 
@@ -211,6 +223,8 @@ class _Stored(msgspec.Struct, kw_only=True):
     alarms: tuple[dict[str, Any], ...] = ()
     wall_pairs: tuple[tuple[int, int], ...] = ()
     samples: dict[str, int] = {}
+    monotonic_start_ns: int | None = None
+    check: dict[str, Any] | None = None
     sha256: str = ""
 
     def as_fields(self) -> dict[str, Any]:

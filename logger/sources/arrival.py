@@ -28,6 +28,7 @@ class Arrival:
         pack: what the frame said.
         arrival_ns: when its last byte was in our hands, ns on the run's clock.
         wire_ns: how long the frame was on the wire, ns; 0 where that is unknown.
+        asked_ns: where the pack answers our question, when that had left, ns on the run's clock.
         retained: whether a broker kept it from earlier: old news, never a sample.
         acknowledge: tells the broker that the readings are safe. Call it once they are on the
             disk, from any thread, also for a duplicate and for a retained message; it never
@@ -38,6 +39,7 @@ class Arrival:
     pack: Pack
     arrival_ns: int
     wire_ns: int = 0
+    asked_ns: int | None = None
     retained: bool = False
     acknowledge: Acknowledge | None = None
 

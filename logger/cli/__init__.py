@@ -1,0 +1,16 @@
+"""The commands beside the truck, a module for each or for a few that belong together."""
+
+from __future__ import annotations
+
+import typer
+
+from logger.cli.record import record_command
+from logger.cli.runs import import_command, recover_command, verify_command
+
+
+def add_commands(app: typer.Typer) -> None:
+    """Adds this package's commands to a command line."""
+    app.command("record")(record_command)
+    app.command("recover")(recover_command)
+    app.command("import")(import_command)
+    app.command("verify")(verify_command)

@@ -1,0 +1,69 @@
+"""Options and files that several commands take."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from logger.errors import BadInput, FileInvalid
+from logger.readings.quantity import Kind, parse_quantity
+from logger.readings.rig_file import RigFile, read_rig
+from logger.readings.test_file import TestFile, read_test
+
+LARGEST_TOML_BYTES = 1_000_000
+
+RigOption = Annotated[Path, typer.Option("--rig", help="What is wired to what (rig.toml).")]
+TestOption = Annotated[Path, typer.Option("--test", help="What is tested (test.toml).")]
+JsonOption = Annotated[bool, typer.Option("--json", help="JSON on standard output.")]
+
+
+def read_text(path: Path) -> str:
+    """The text of a file that a person wrote.
+
+    Raises:
+        FileInvalid: where it is missing, no text, or far too large.
+    """
+    try:
+        if path.is_file() and path.stat().st_size > LARGEST_TOML_BYTES:
+            raise FileInvalid(
+                where=str(path),
+                what="is far too large for such a file",
+                would_do="name a TOML file",
+            )
+        return path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError as exc:
+        raise FileInvalid(
+            where=str(path), what="there is no such file", would_do="check the name"
+        ) from exc
+    except UnicodeDecodeError as exc:
+        raise FileInvalid(
+            where=str(path), what="is no text", would_do="name a TOML file in UTF-8"
+        ) from exc
+    except OSError as exc:
+        raise FileInvalid(where=str(path), what=f"can't be read ({exc.strerror})") from exc
+
+
+def read_rig_file(path: Path) -> tuple[RigFile, str]:
+    """A rig file, parsed and verbatim."""
+    text = read_text(path)
+    return read_rig(text, name=str(path)), text
+
+
+def read_test_file(path: Path) -> tuple[TestFile, str]:
+    """A test file, parsed and verbatim."""
+    text = read_text(path)
+    return read_test(text, name=str(path)), text
+
+
+def read_option(text: str, kind: Kind, *, option: str) -> float:
+    """A quantity given as an option, SI.
+
+    Raises:
+        BadInput: naming the option.
+    """
+    try:
+        return parse_quantity(text, kind)
+    except ValueError as exc:
+        raise BadInput(where=option, what=f"{text!r} won't do", would_do=str(exc)) from exc

@@ -1,0 +1,103 @@
+"""The commands on runs that are there already: recover, verify, import."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from logger.cli.options import JsonOption, RigOption, TestOption, read_rig_file, read_test_file
+from logger.software import software_name
+
+
+def recover_command(
+    journal: Annotated[Path, typer.Argument(help="The .journal file of a killed recorder.")],
+    *,
+    as_json: JsonOption = False,
+) -> None:
+    """Seal what a killed recorder left. Run again it changes nothing.
+
+    Example: slewtrace recover runs/demo-a-1-20260504T093000Z.journal
+    """
+    from logger.recording.sealing import recover  # noqa: PLC0415 - pulls in pyarrow
+
+    done = recover(journal)
+    if as_json:
+        document = {
+            "path": str(done.path),
+            "run_id": done.run_id,
+            "samples": done.samples,
+            "already_sealed": done.already_sealed,
+            "damage": done.damage,
+        }
+        typer.echo(json.dumps(document, ensure_ascii=False))
+        return
+    state = "was sealed already" if done.already_sealed else "sealed"
+    typer.echo(f"{done.path}: {state}, {done.samples} samples")
+    if done.damage:
+        typer.echo(f"{journal}: damaged, kept up to there: {done.damage}", err=True)
+
+
+def verify_command(
+    run: Annotated[Path, typer.Argument(help="A sealed run (.parquet).")],
+    *,
+    as_json: JsonOption = False,
+) -> None:
+    """Prove that a sealed run is as it was sealed, bit for bit.
+
+    Example: slewtrace verify runs/demo-a-1-20260504T093000Z.parquet
+    """
+    from logger.recording.run import open_run  # noqa: PLC0415 - pulls in pyarrow
+
+    opened = open_run(run)
+    opened.verify()
+    samples = sum(opened.header.samples.values())
+    if as_json:
+        document = {
+            "path": str(run),
+            "run_id": opened.header.run_id,
+            "samples": samples,
+            "sha256": opened.header.sha256,
+        }
+        typer.echo(json.dumps(document, ensure_ascii=False))
+        return
+    typer.echo(f"{run}: as sealed, {samples} samples, SHA-256 {opened.header.sha256}")
+
+
+def import_command(
+    table: Annotated[Path, typer.Argument(help="CSV with the columns t_s,channel,value.")],
+    rig: RigOption,
+    test: TestOption,
+    out: Annotated[Path, typer.Option("-o", "--out", help="The run to write (.parquet).")],
+    start_utc: Annotated[
+        str | None, typer.Option("--start-utc", help="UTC at t_s = 0, 2026-05-04T09:30:00Z.")
+    ] = None,
+    *,
+    as_json: JsonOption = False,
+) -> None:
+    """Turn a table of raw readings into a sealed run.
+
+    Example: slewtrace import readings.csv --rig rig.toml --test test.toml -o runs/a.parquet
+    """
+    from logger.recording.csv_import import import_csv  # noqa: PLC0415 - pulls in pyarrow
+
+    _, rig_toml = read_rig_file(rig)
+    _, test_toml = read_test_file(test)
+    header = import_csv(
+        table,
+        rig_text=rig_toml,
+        test_text=test_toml,
+        run=out,
+        software=software_name(),
+        rig_name=str(rig),
+        test_name=str(test),
+        started_utc=start_utc,
+    )
+    samples = sum(header.samples.values())
+    if as_json:
+        document = {"path": str(out), "run_id": header.run_id, "samples": samples}
+        typer.echo(json.dumps(document, ensure_ascii=False))
+        return
+    typer.echo(f"{out}: sealed, {samples} samples of {len(header.samples)} channels")
