@@ -90,6 +90,7 @@ def gather_evidence(run: Run) -> Evidence:
         stale=dict(sorted(stale.items())),
         only_changes=only_changes,
         u_clock_s=_u_clock_s(run),
+        u_time_s=_u_time_s(run),
     )
 
 
@@ -196,3 +197,12 @@ def _u_clock_s(run: Run) -> float:
     """Standard uncertainty of a time between two sources: the two worst fits together, s."""
     worst = sorted(fit.u_s for fit in run.header.clock_fits.values())[-2:]
     return math.hypot(*worst)
+
+
+def _u_time_s(run: Run) -> dict[str, float]:
+    """By channel, how sure its times are: the worst fit of its source's clocks, one each boot."""
+    worst: dict[str, float] = {}
+    for clock, fit in run.header.clock_fits.items():
+        source = clock.split("#")[0]
+        worst[source] = max(worst.get(source, 0.0), fit.u_s)
+    return {c.id: worst[c.source] for c in run.header.rig.channel if c.source in worst}

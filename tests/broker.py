@@ -1,5 +1,6 @@
 """A real MQTT broker for tests: mosquitto on a free loopback port, from a file of its own."""
 
+import signal
 import socket
 import subprocess
 import time
@@ -20,9 +21,23 @@ class Broker:
     Attributes:
         port: TCP port on 127.0.0.1.
         url: for a rig file.
+
+    Args:
+        folder: where its files go.
+        saves_each_change: whether a kill takes nothing from it but the last change; it then
+            writes all it holds with each message, which a long queue makes slow.
     """
 
-    def __init__(self, folder, *, port=None, lines=(), scheme="mqtt", anonymous=True):
+    def __init__(
+        self,
+        folder,
+        *,
+        port=None,
+        lines=(),
+        scheme="mqtt",
+        anonymous=True,
+        saves_each_change=True,
+    ):
         self.port = port or free_port()
         self.url = f"{scheme}://127.0.0.1:{self.port}"
         self._folder = Path(folder)
@@ -36,8 +51,8 @@ class Broker:
                     "persistence true",
                     f"persistence_location {self._folder}/",
                     f"persistence_file broker-{self.port}.db",
-                    "autosave_on_changes true",
-                    "autosave_interval 1",
+                    f"autosave_on_changes {'true' if saves_each_change else 'false'}",
+                    "autosave_interval 1",  # changes, or else seconds
                     "user root",
                     *lines,
                     "",
@@ -68,6 +83,11 @@ class Broker:
         """Ends it in good order, so that it writes its sessions down."""
         self._end(self._process.terminate)
 
+    def save(self):
+        """Has it write down what it holds, and gives it the time."""
+        self._process.send_signal(signal.SIGUSR1)
+        time.sleep(0.3)
+
     def kill(self):
         """Ends it as a crash would."""
         self._end(self._process.kill)
@@ -95,7 +115,8 @@ def running_broker(folder, **options):
 
     Args:
         folder: where its files go.
-        options: ``port``, ``lines`` (more of the configuration), ``scheme``, ``anonymous``.
+        options: ``port``, ``lines`` (more of the configuration), ``scheme``, ``anonymous``,
+            ``saves_each_change``.
     """
     broker = Broker(folder, **options).start()
     try:

@@ -1,8 +1,8 @@
 """A recorder to be killed: says what it was told is durable, then goes on.
 
-Run as a program: ``python -m tests.killed_recorder JOURNAL GUARD SEED``. After each commit it
-prints how many turns are durable. With the guard ``acknowledge-first`` it prints before it
-commits, which is the fault that the tests must be able to see.
+Run as a program: ``python -m tests.killed_recorder JOURNAL GUARD SEED [PART_BYTES]``. After each
+commit it prints how many turns are durable. With the guard ``acknowledge-first`` it prints
+before it commits, which is the fault that the tests must be able to see.
 """
 
 from __future__ import annotations
@@ -12,8 +12,10 @@ from pathlib import Path
 
 import numpy as np
 
+from logger.errors import StorageFailed
 from logger.readings.pack import ClockPair
-from logger.recording.journal import ClockedBlock, Journal
+from logger.recording.journal import ClockedBlock
+from logger.recording.run_journal import RunJournal
 from tests.rig_of_a_bay import header
 
 SAMPLES = 20
@@ -37,10 +39,15 @@ def say(what):
     sys.stdout.flush()
 
 
-def record(path, *, turns=None, acknowledge_first=False, seed=0):
-    """Records turn after turn and acknowledges each on standard output."""
+def record(
+    path, *, turns=None, acknowledge_first=False, seed=0, part_bytes=256 << 20, goes_on=False
+):
+    """Records turn after turn and acknowledges each on standard output.
+
+    With ``goes_on`` a refused commit is followed by a new part, as the recorder itself does.
+    """
     chance = np.random.default_rng(seed)
-    journal = Journal.create(path, header())
+    journal = RunJournal.create(path, header(), part_bytes=part_bytes)
     say("created")
     turn = 0
     while turns is None or turn < turns:
@@ -54,10 +61,27 @@ def record(path, *, turns=None, acknowledge_first=False, seed=0):
             turn += 1
         if acknowledge_first:
             say(turn)
-        journal.commit()
+        commit(journal, goes_on=goes_on)
         if not acknowledge_first:
             say(turn)
     journal.close()
+
+
+def commit(journal, *, goes_on):
+    """Commits, in new parts until one takes it."""
+    ready = True
+    while True:
+        try:
+            if not ready:
+                journal.begin_part()
+            journal.commit()
+        except StorageFailed as exc:
+            if not goes_on:
+                raise
+            ready = False
+            say(f"refused {exc}")
+        else:
+            return
 
 
 if __name__ == "__main__":
@@ -65,4 +89,5 @@ if __name__ == "__main__":
         Path(sys.argv[1]),
         acknowledge_first=sys.argv[2] == "acknowledge-first",
         seed=int(sys.argv[3]),
+        part_bytes=int(sys.argv[4]) if len(sys.argv) > 4 else 256 << 20,
     )

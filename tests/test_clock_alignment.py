@@ -1,16 +1,20 @@
 """A device's clock tied to the run's: within the stated uncertainty, exact at any size."""
 
+import itertools
 import json
+import math
 import random
 import time
+from dataclasses import replace
 from math import sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.readings.clock_alignment import RATE_LIMIT, CausalAlignment, ClockFit, fit_clock
+from logger.readings.clock_bounds import ClockBounds, middle_line
 from logger.readings.pack import ClockPair
 
 SECOND = 1_000_000_000
@@ -284,3 +288,279 @@ def test_a_stall_in_one_stretch_says_nothing_against_the_clock():
 
     assert stalled.u_s < 2 * calm.u_s
     assert stalled.offset_ns == pytest.approx(calm.offset_ns, abs=1_000_000)
+
+
+def exchanged(
+    *, drift_ppm, seconds, least_out_ms, least_back_ms, jitter_ms=4.0, wander_ms=0.0, seed=1
+):
+    """Frames twice a second and an answered question each second, with delays of their own.
+
+    Returns:
+        The pairs in order of arrival, and a function from device time to true run time, ns.
+    """
+    rng = random.Random(seed)
+    device_rate = 1 + drift_ppm * 1e-6
+
+    def true_run_ns(device_ns):
+        wander_ns = wander_ms * 1e6 * np.sin(device_ns * 1e-9 / 40)
+        return START_NS + device_ns / device_rate + wander_ns
+
+    def delay_ns(least_ms):
+        return (least_ms + rng.expovariate(1 / jitter_ms)) * 1e6
+
+    pairs = []
+    for i in range(seconds * 2):
+        device_ns = round(i * SECOND / 2 * device_rate)
+        taken_ns = float(true_run_ns(device_ns))
+        pairs.append(
+            ClockPair(
+                device_ns=device_ns,
+                arrival_ns=math.ceil(taken_ns + delay_ns(least_back_ms)) + 500_000,
+                wire_ns=500_000,
+                asked_ns=math.floor(taken_ns - delay_ns(least_out_ms)) if i % 2 else None,
+            )
+        )
+    return sorted(pairs, key=lambda p: p.arrival_ns), true_run_ns
+
+
+ASYMMETRIC = [(0.1, 0.1), (0.1, 12.0), (12.0, 0.1), (3.0, 1.0)]
+
+
+@pytest.mark.parametrize("drift_ppm", [-80, 0, 40])
+@pytest.mark.parametrize("seconds", [3, 9, 60, 600])
+@pytest.mark.parametrize(("out_ms", "back_ms"), ASYMMETRIC)
+def test_the_truth_lies_between_question_and_answer(drift_ppm, seconds, out_ms, back_ms):
+    """However delays are shared out and back, no time is off by more than √3 u, the half-width."""
+    for seed in range(3):
+        pairs, true_run_ns = exchanged(
+            drift_ppm=drift_ppm,
+            seconds=seconds,
+            least_out_ms=out_ms,
+            least_back_ms=back_ms,
+            seed=seed,
+        )
+        fit = fit_clock(pairs)
+        device_ns = np.array([p.device_ns for p in pairs])
+        error_s = np.abs(fit.to_run(device_ns) - true_run_ns(device_ns)) / 1e9
+
+        assert fit.pairs_two_way == seconds
+        assert error_s.max() <= sqrt(3) * fit.u_s
+        assert (error_s <= 2 * fit.u_s).mean() >= 0.95
+        assert fit.u_s < 1e-3 * ((out_ms + back_ms) / 2 + {3: 16, 9: 16, 60: 2, 600: 1}[seconds])
+
+
+def test_one_way_the_same_delays_would_deceive():
+    """Without the questions a constant 12 ms on the way back goes unseen: why they are asked."""
+    pairs, true_run_ns = exchanged(drift_ppm=0, seconds=600, least_out_ms=0.1, least_back_ms=12)
+    deaf = fit_clock([replace(p, asked_ns=None) for p in pairs])
+    device_ns = np.array([p.device_ns for p in pairs])
+    error_s = np.abs(deaf.to_run(device_ns) - true_run_ns(device_ns)) / 1e9
+
+    assert deaf.pairs_two_way == 0
+    assert error_s.min() > sqrt(3) * deaf.u_s
+
+
+def test_an_exchange_finds_rate_and_middle():
+    """Over 20 min, equal delays both ways: 50 ppm found to a part in a million, offset to 1 ms."""
+    pairs, true_run_ns = exchanged(drift_ppm=50, seconds=1200, least_out_ms=2, least_back_ms=2)
+    fit = fit_clock(pairs)
+    middle_ns = np.array([pairs[len(pairs) // 2].device_ns])
+
+    assert fit.rate == pytest.approx(1 - 50e-6, abs=1e-6)
+    assert fit.to_run(middle_ns)[0] == pytest.approx(true_run_ns(middle_ns)[0], abs=1_000_000)
+
+
+def test_no_answer_is_mapped_out_of_its_bounds():
+    """The line passes after every question and before every answer was sent."""
+    pairs, _ = exchanged(drift_ppm=30, seconds=300, least_out_ms=1, least_back_ms=3)
+    fit = fit_clock(pairs)
+    for pair in pairs:
+        at_ns = int(fit.to_run(np.array([pair.device_ns]))[0])
+
+        assert at_ns <= pair.arrival_ns - pair.wire_ns + 1
+        assert pair.asked_ns is None or at_ns >= pair.asked_ns - 1
+
+
+@pytest.mark.parametrize("wander_ms", [0.2, 1.0, 5.0])
+def test_a_wandering_clock_is_less_sure(wander_ms):
+    """A clock that no line fits is told by its bounds: what they lack is in the uncertainty."""
+    pairs, true_run_ns = exchanged(
+        drift_ppm=10, seconds=600, least_out_ms=0.3, least_back_ms=0.3, wander_ms=wander_ms
+    )
+    fit = fit_clock(pairs)
+    device_ns = np.array([p.device_ns for p in pairs])
+    error_s = np.abs(fit.to_run(device_ns) - true_run_ns(device_ns)) / 1e9
+
+    assert (error_s <= 2 * fit.u_s).mean() >= 0.95
+
+
+def bounded_by_trying(bounds, at):
+    """Least and greatest offset at x of any line between the bounds, corners tried one by one."""
+    corners = [(x, low) for x, low, _ in bounds] + [(x, high) for x, _, high in bounds]
+    values = []
+    for (x0, y0), (x1, y1) in itertools.combinations(corners, 2):
+        if x0 == x1:
+            continue
+        slope = (y1 - y0) / (x1 - x0)
+        line = [y0 + slope * (x - x0) for x, _, _ in bounds]
+        inside = zip(line, bounds, strict=True)
+        if all(low - 1e-3 <= y <= high + 1e-3 for y, (_, low, high) in inside):
+            values.append(y0 + slope * (at - x0))
+    return min(values), max(values)
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 90), st.integers(0, 9), st.integers(0, 9)),
+        min_size=2,
+        max_size=8,
+        unique_by=lambda b: b[0],
+    )
+)
+@settings(max_examples=60, deadline=None)
+def test_the_middle_line_is_what_trying_all_lines_finds(exchanges):
+    """Offset and half-width at both ends agree with the slow twin's."""
+    exchanges = sorted(exchanges)
+    bounds = [(x * SECOND, -low * 1_000_000, high * 1_000_000) for x, low, high in exchanges]
+    pairs = [ClockPair(device_ns=x, arrival_ns=x + h, asked_ns=x + low) for x, low, h in bounds]
+    line = middle_line(ClockBounds.of(pairs), slope_limit=1.0)
+    ends = [bounded_by_trying(bounds, bounds[i][0]) for i in (0, -1)]
+
+    assert line.excess_ns < 1
+    assert line.first_ns == pytest.approx(sum(ends[0]) / 2, abs=10)
+    assert line.last_ns == pytest.approx(sum(ends[1]) / 2, abs=10)
+    assert line.half_ns == pytest.approx(max(b - a for a, b in ends) / 2, abs=10)
+
+
+def test_bounds_that_contradict_a_line_are_moved_apart_and_counted():
+    """Where no line passes, the excess is the least by which one does."""
+    pairs = [
+        ClockPair(device_ns=x * SECOND, arrival_ns=x * SECOND + y + 1000, asked_ns=x * SECOND + y)
+        for x, y in ((0, 0), (50, 9000), (100, 0))
+    ]
+    line = middle_line(ClockBounds.of(pairs), slope_limit=1e-3)
+
+    assert line.excess_ns == pytest.approx(4000, abs=2)
+    with pytest.raises(ValueError, match="from below"):
+        middle_line(ClockBounds.of([ClockPair(device_ns=1, arrival_ns=2)]), slope_limit=1e-3)
+
+
+def test_answers_in_a_corner_of_the_run_leave_it_one_way():
+    """A rate from the first minute would be drawn out over an hour: then nobody asked."""
+    pairs, _ = exchanged(drift_ppm=0, seconds=600, least_out_ms=1, least_back_ms=1)
+    early = [p if p.device_ns < 60 * SECOND else replace(p, asked_ns=None) for p in pairs]
+
+    assert fit_clock(early).pairs_two_way == 0
+    assert fit_clock(pairs).pairs_two_way == 600
+
+
+def test_a_wire_faster_than_declared_is_not_believed():
+    """An answer on the wire before it was asked for shows a wire time that is none (native USB)."""
+    pairs, true_run_ns = exchanged(drift_ppm=0, seconds=60, least_out_ms=0.1, least_back_ms=0.1)
+    claimed = [replace(p, wire_ns=40_000_000) for p in pairs]
+    fit, alignment = fit_clock(claimed), CausalAlignment()
+    device_ns = np.array([p.device_ns for p in pairs])
+    for pair in claimed:
+        alignment.add(pair)
+
+    assert fit.pairs_two_way == 60
+    assert np.abs(fit.to_run(device_ns) - true_run_ns(device_ns)).max() <= sqrt(3e18) * fit.u_s
+    newest_ns = device_ns[-1:]
+    error_ns = abs(int(alignment.to_run(newest_ns)[0]) - true_run_ns(newest_ns)[0])
+    assert error_ns <= sqrt(3) * alignment.u_ns
+
+
+def test_accelerated_time_scales_what_belongs_to_the_wall():
+    """A test in 20-fold time has 20-fold delays: fit and uncertainty are 20 times as large."""
+    pairs, _ = simulated(drift_ppm=0, seconds=60)
+    fast = [
+        ClockPair(device_ns=p.device_ns * 20, arrival_ns=p.arrival_ns * 20, wire_ns=p.wire_ns * 20)
+        for p in pairs
+    ]
+    plain_live, fast_live = CausalAlignment(), CausalAlignment(clock_rate=20)
+    for ours, theirs in zip(pairs, fast, strict=True):
+        plain_live.add(ours)
+        fast_live.add(theirs)
+
+    assert fit_clock(fast, clock_rate=20).u_s == pytest.approx(20 * fit_clock(pairs).u_s)
+    assert fit_clock(fast[:150], clock_rate=20).rate == 1
+    assert fast_live.u_ns == pytest.approx(20 * plain_live.u_ns, rel=1e-3)
+    at_ns = plain_live.to_run(np.array([pairs[-1].device_ns]))[0]
+    assert fast_live.to_run(np.array([fast[-1].device_ns]))[0] == 20 * at_ns
+
+
+@pytest.mark.parametrize("drift_ppm", [-90, 0, 90])
+@pytest.mark.parametrize(("out_ms", "back_ms"), ASYMMETRIC)
+def test_live_the_truth_lies_within_the_uncertainty_at_every_moment(drift_ppm, out_ms, back_ms):
+    """Once the device answers, no newest time is off by more than √3 u at drifts up to 90 ppm."""
+    pairs, true_run_ns = exchanged(
+        drift_ppm=drift_ppm, seconds=300, least_out_ms=out_ms, least_back_ms=back_ms
+    )
+    alignment, u_s = CausalAlignment(), []
+    for pair in pairs:
+        alignment.add(pair)
+        newest_ns = np.array([max(p.device_ns for p in pairs if p.arrival_ns <= pair.arrival_ns)])
+        if not alignment.two_way:
+            continue
+        error_ns = abs(float((alignment.to_run(newest_ns) - true_run_ns(newest_ns))[0]))
+        u_s.append(alignment.u_ns / 1e9)
+
+        assert error_ns <= sqrt(3) * alignment.u_ns + 90e-6 * 1e9
+    assert np.median(u_s) < 1e-3 * ((out_ms + back_ms) / 2 + 2.5)
+
+
+def test_live_uncertainty_one_way_covers_and_falls():
+    """One-way: 95 % of errors lie within 2 u, which falls as frames come."""
+    covered, first, last = 0, 0, 0
+    for seed in range(100):
+        pairs, true_run_ns = simulated(drift_ppm=20, seconds=10, seed=seed)
+        alignment = CausalAlignment()
+        with pytest.raises(ValueError, match="no clock pair"):
+            _ = alignment.u_ns
+        for count in (1, len(pairs) - 1):
+            for pair in pairs[:count]:
+                alignment.add(pair)
+            newest_ns = np.array([pairs[count - 1].device_ns])
+            error_ns = abs(float((alignment.to_run(newest_ns) - true_run_ns(newest_ns))[0]))
+            covered += error_ns <= 2 * alignment.u_ns
+            first, last = last, alignment.u_ns
+
+    assert covered >= 0.95 * 200
+    assert last < first / 3
+
+
+def test_a_fit_from_before_two_way_exchange_is_read():
+    """A header without ``pairs_two_way`` holds a one-way fit."""
+    fit = ClockFit(offset_ns=1, rate=1.0, u_s=1e-3, residual_s=0, pairs=3)
+    document = fit.to_json()
+    del document["pairs_two_way"]
+
+    assert ClockFit.from_json(document) == fit
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(0, 2**60),
+            st.integers(0, 2**45),
+            st.integers(0, 10**9),
+            st.none() | st.integers(0, 2**45),
+        ),
+        min_size=1,
+        max_size=30,
+    )
+)
+@settings(max_examples=60)
+def test_whatever_devices_claim_a_fit_comes_out(rows):
+    """Clocks that jump, answers before questions: a run is sealed all the same, with its doubt."""
+    pairs = [
+        ClockPair(device_ns=d, arrival_ns=a, wire_ns=w, asked_ns=asked) for d, a, w, asked in rows
+    ]
+    fit, alignment = fit_clock(pairs), CausalAlignment()
+    for pair in sorted(pairs, key=lambda p: p.arrival_ns):
+        alignment.add(pair)
+
+        assert alignment.u_ns > 0
+    assert math.isfinite(fit.u_s)
+    assert fit.u_s > 0
+    assert abs(fit.rate - 1) <= RATE_LIMIT * 1.001

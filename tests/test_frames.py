@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.errors import FrameInvalid
-from logger.sources.frames import LINE_LIMIT_BYTES, LineSplitter, check_crc, sign
+from logger.sources.frames import LINE_LIMIT_BYTES, CrcCheck, LineSplitter, check_crc, sign
 from logger.sources.senml import decode_senml
 
 PACK = b'[{"bn":"rig:","seq":3,"n":"enc","v":100}]'
@@ -115,6 +115,32 @@ def test_only_the_exact_form_is_a_crc():
             decode_senml(check_crc(PACK + tail))
     with pytest.raises(FrameInvalid, match="CRC"):
         check_crc(PACK + b"  " + digits)
+
+
+def test_once_signed_is_always_signed():
+    """After a line with a checksum one without is refused, however whole it looks."""
+    crc = CrcCheck()
+
+    assert crc.take_off(PACK) == PACK
+    assert crc.take_off(sign(PACK)) == PACK
+    with pytest.raises(FrameInvalid, match="without a CRC"):
+        crc.take_off(PACK)
+    assert crc.take_off(sign(PACK)) == PACK
+
+
+def test_a_wrong_checksum_does_not_make_a_line_signed():
+    """Noise that looks like a checksum does not bind a device that sends none."""
+    crc = CrcCheck()
+    with pytest.raises(FrameInvalid, match="CRC says"):
+        crc.take_off(PACK + b" 00000000")
+
+    assert crc.take_off(PACK) == PACK
+
+
+def test_a_checksum_can_be_demanded_from_the_first_line_on():
+    """Where the checksum is demanded even the first line without one is refused."""
+    with pytest.raises(FrameInvalid, match="without a CRC"):
+        CrcCheck(demanded=True).take_off(PACK)
 
 
 def taken(lines):

@@ -2,7 +2,6 @@
 
 import hashlib
 import random
-import resource
 import shutil
 import sqlite3
 import subprocess
@@ -15,21 +14,28 @@ import pytest
 from logger.errors import BadInput, RunUnreadable, StorageFailed
 from logger.readings.pack import ClockPair
 from logger.recording.header import Gap, Note
-from logger.recording.journal import ClockedBlock, Journal, add_note
+from logger.recording.journal import ClockedBlock, add_note
 from logger.recording.journal_reading import JournalReader
 from logger.recording.run import open_run
+from logger.recording.run_journal import RunJournal
 from logger.recording.sealing import recover, seal_journal
+from tests.files import digests, files_no_longer_than
 from tests.killed_recorder import SAMPLES, blocks_of, record
 from tests.rig_of_a_bay import header
 
 KILLS = 12
 
 
-def kill_once(journal, *, guard, seed, longest_pause_s=0.004):
+def kill_once(journal, *, guard, seed, longest_pause_s=0.004, part_bytes=256 << 20):
     """Lets a recorder run, kills it at a random moment, and gives the turns acknowledged."""
     chance = random.Random(seed)
     with subprocess.Popen(
-        [sys.executable, "-m", "tests.killed_recorder", str(journal), guard, str(seed)],
+        [
+            sys.executable,
+            "-m",
+            "tests.killed_recorder",
+            *map(str, (journal, guard, seed, part_bytes)),
+        ],
         stdout=subprocess.PIPE,
         text=True,
     ) as process:
@@ -140,31 +146,27 @@ def test_a_refused_write_or_sync_is_never_claimed(tmp_path, call, error, at):
     assert turns_in(open_run(recover(journal).path)) >= acknowledged > 0
 
 
-def test_a_failed_journal_refuses_all_further_work(tmp_path):
-    """After a failed commit nothing is added or committed any more, though space comes back."""
-    journal = Journal.create(tmp_path / "a.journal", header())
+def test_a_failed_part_is_never_written_again(tmp_path):
+    """After a failed commit nothing is committed in that file any more, though space comes back."""
+    journal = RunJournal.create(tmp_path / "a.journal", header())
     journal.append(blocks_of(0))
     journal.commit()
-    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    try:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (1000, hard))
+    with files_no_longer_than(1000):
         journal.append(blocks_of(1))
         with pytest.raises(StorageFailed, match="40 samples are kept"):
             journal.commit()
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    before = digests(tmp_path)
 
-    with pytest.raises(StorageFailed, match="begin a new run"):
-        journal.append(blocks_of(2))
-    with pytest.raises(StorageFailed, match="begin a new run"):
+    with pytest.raises(StorageFailed, match="failed before"):
         journal.commit()
     journal.close()
+    assert digests(tmp_path).items() >= before.items()
     assert turns_in(open_run(seal_journal(tmp_path / "a.journal"))) == 1
 
 
 def test_what_was_not_committed_is_not_kept(tmp_path):
     """Closing claims nothing: only commit does."""
-    with Journal.create(tmp_path / "a.journal", header()) as journal:
+    with RunJournal.create(tmp_path / "a.journal", header()) as journal:
         journal.append(blocks_of(0))
         journal.commit()
         journal.append(blocks_of(1))
@@ -176,7 +178,7 @@ def test_what_was_not_committed_is_not_kept(tmp_path):
 def test_another_process_reads_and_notes_while_one_records(tmp_path):
     """While a recorder has the journal open, others read what is durable and add a note."""
     path = tmp_path / "a.journal"
-    with Journal.create(path, header()) as journal:
+    with RunJournal.create(path, header()) as journal:
         journal.append(blocks_of(0))
         journal.commit()
         program = (
@@ -187,7 +189,8 @@ def test_another_process_reads_and_notes_while_one_records(tmp_path):
             "path = Path(sys.argv[1])\n"
             "add_note(path, Note(t_ns=7, kind='radius', text='tape', value_m=3.49))\n"
             "with JournalReader(path) as reader:\n"
-            "    print(reader.header().run_id, sorted(reader.places()), len(reader.notes()))\n"
+            "    channels = [block.channel for _, block in reader.blocks()]\n"
+            "    print(reader.header().run_id, channels, len([*reader.objects('notes')]))\n"
         )
         done = subprocess.run(
             [sys.executable, "-c", program, str(path)], capture_output=True, text=True, check=True
@@ -223,18 +226,18 @@ def test_a_journal_is_never_overwritten(tmp_path):
     record(tmp_path / "a.journal", turns=1)
     before = hashlib.sha256((tmp_path / "a.journal").read_bytes()).digest()
     with pytest.raises(BadInput, match="never overwritten"):
-        Journal.create(tmp_path / "a.journal", header())
+        RunJournal.create(tmp_path / "a.journal", header())
     assert hashlib.sha256((tmp_path / "a.journal").read_bytes()).digest() == before
     seal_journal(tmp_path / "a.journal")
 
     with pytest.raises(BadInput, match="never overwritten"):
-        Journal.create(tmp_path / "a.journal", header())
+        RunJournal.create(tmp_path / "a.journal", header())
 
 
 def test_everything_added_is_in_the_sealed_run(tmp_path):
     """Notes, gaps, alarms, wall pairs and clock fits of the journal are in the sealed header."""
     gap = Gap(t_ns=5, source="mast", kind="missing_packs", missing=2)
-    with Journal.create(tmp_path / "a.journal", header(clock_rate=20.0)) as journal:
+    with RunJournal.create(tmp_path / "a.journal", header(clock_rate=20.0)) as journal:
         journal.append(blocks_of(0))
         journal.add_pairs("mast#a1", [ClockPair(device_ns=86_400_000_000_000, arrival_ns=0)])
         journal.add_note(Note(t_ns=9, kind="text", text="later"))
@@ -257,7 +260,7 @@ def test_a_channel_that_is_not_wired_is_refused(tmp_path):
     """A block of a channel that the rig file lacks could never be sealed, so it is an error."""
     stray = ClockedBlock(channel="wind", clock="run", t_ns=np.array([1]), value=np.array([1.0]))
 
-    with Journal.create(tmp_path / "a.journal", header()) as journal:
+    with RunJournal.create(tmp_path / "a.journal", header()) as journal:
         with pytest.raises(ValueError, match="no channel 'wind'"):
             journal.append([stray])
         with pytest.raises(ValueError, match="times for"):
@@ -287,6 +290,6 @@ def test_a_reader_leaves_the_journal_as_it_is(tmp_path):
     before = [hashlib.sha256(f.read_bytes()).digest() for f in files]
     with JournalReader(path) as reader:
         reader.header()
-        assert reader.places()
+        assert [*reader.blocks()]
 
     assert [hashlib.sha256(f.read_bytes()).digest() for f in files] == before

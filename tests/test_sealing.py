@@ -1,6 +1,5 @@
 """Sealing and recovering: from what a recorder left to one whole run, whatever happened."""
 
-import hashlib
 import os
 import random
 import shutil
@@ -16,17 +15,14 @@ from hypothesis import strategies as st
 
 from logger.errors import BadInput, RunUnreadable
 from logger.readings.pack import ClockPair
-from logger.recording import sealing
-from logger.recording.journal import ClockedBlock, Journal
+from logger.recording import clock_pairs, sealing
+from logger.recording.journal import ClockedBlock
 from logger.recording.run import open_run
+from logger.recording.run_journal import RunJournal
 from logger.recording.sealing import recover, seal_journal
+from tests.files import digests
 from tests.killed_recorder import SAMPLES, record
 from tests.rig_of_a_bay import header
-
-
-def digests(folder):
-    """What stands in a folder, by name and content."""
-    return {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in folder.iterdir()}
 
 
 def recorded(folder, turns=40, name="a"):
@@ -158,7 +154,7 @@ def test_clocks_are_fitted_over_the_whole_run_and_samples_sorted(tmp_path):
     """Two starts of a device, packs that came late and a true clock give one rising time."""
     path = tmp_path / "a.journal"
     second = 10**9
-    with Journal.create(path, header()) as journal:
+    with RunJournal.create(path, header()) as journal:
         journal.append([clocked("load", "mast#2", [5 * second, 6 * second], [5, 6])])
         journal.append([clocked("load", "mast#1", [903 * second, 901 * second], [3, 1])])
         journal.append([clocked("load", "run", [2 * second], [2])])
@@ -179,7 +175,7 @@ def test_clocks_are_fitted_over_the_whole_run_and_samples_sorted(tmp_path):
 def test_a_clock_that_nothing_ties_down_is_kept_and_told(tmp_path):
     """Samples of a device clock without a pair are kept, with a gap that says what is unsure."""
     path = tmp_path / "a.journal"
-    with Journal.create(path, header()) as journal:
+    with RunJournal.create(path, header()) as journal:
         journal.append([clocked("load", "mast#1", [10**15, 10**15 + 7], [1, 2])])
         journal.commit()
     run = open_run(seal_journal(path))
@@ -201,9 +197,9 @@ def test_many_clock_pairs_are_thinned_to_the_promptest(tmp_path, monkeypatch):
     ]
     rates = []
     for most in (10**9, 2000):
-        monkeypatch.setattr(sealing, "_MOST_PAIRS", most)
+        monkeypatch.setattr(clock_pairs, "MOST_PAIRS", most)
         path = tmp_path / f"{most}.journal"
-        with Journal.create(path, header()) as journal:
+        with RunJournal.create(path, header()) as journal:
             journal.append([clocked("load", "mast#1", device_ns[:5], device_ns[:5])])
             journal.add_pairs("mast#1", pairs)
             journal.commit()
@@ -226,7 +222,7 @@ def test_blocks_come_back_bit_for_bit(tmp_path_factory, cuts, seed):
     chance = np.random.default_rng(seed)
     path = tmp_path_factory.mktemp("run") / "a.journal"
     wanted = {}
-    with Journal.create(path, header()) as journal:
+    with RunJournal.create(path, header()) as journal:
         for channel, count in cuts:
             t_ns = chance.integers(-(2**62), 2**62, count)
             raw = chance.integers(0, 2**64, count, dtype=np.uint64)
@@ -249,7 +245,7 @@ def test_blocks_come_back_bit_for_bit(tmp_path_factory, cuts, seed):
 
 def test_a_run_without_samples_is_sealed_too(tmp_path):
     """A recorder stopped before the first reading leaves a run that says what it was."""
-    with Journal.create(tmp_path / "a.journal", header()):
+    with RunJournal.create(tmp_path / "a.journal", header()):
         pass
     recovery = recover(tmp_path / "a.journal")
 
@@ -278,7 +274,7 @@ def spoilt(folder, case):
         with sqlite3.connect(path) as connection:
             connection.execute(
                 {
-                    "newer": "PRAGMA user_version=2",
+                    "newer": "PRAGMA user_version=3",
                     "no header": "DELETE FROM header",
                     "header spoilt": "UPDATE header SET json = '{'",
                     "header a blob": "UPDATE header SET json = x'00ff'",
@@ -384,7 +380,7 @@ def test_sealing_holds_little_more_than_a_channel(tmp_path):
     """Sealing 3 million samples of one channel out of order stays under 2.5 times their size."""
     count, rows = 3_000_000, 3000
     path = tmp_path / "a.journal"
-    with Journal.create(path, header()) as journal:
+    with RunJournal.create(path, header()) as journal:
         order = np.random.default_rng(1).permutation(rows)
         for row in order.tolist():
             t_ns = np.arange(count // rows, dtype=np.int64) + row * (count // rows)

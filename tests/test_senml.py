@@ -447,3 +447,20 @@ def test_decoder_agrees_with_its_slow_twin(records):
     assert np.abs(found.t_ns - np.array([round(t * 10**9) for t in times])).max() <= 120
     for i, value in enumerate(values):
         assert found.texts[i] == value if isinstance(value, str) else found.value[i] == value
+
+
+def test_an_answer_carries_the_number_of_its_question():
+    """``reply`` in the first record is the question's number, with readings or without."""
+    bare = decode_senml(pack({"up": 12.25, "boot": "a", "reply": 7}))
+    with_reading = decode_senml(one(v=1, up=12.25, reply=8))
+
+    assert (bare.reply, bare.up_ns, bare.boot, bare.names) == (7, 12_250_000_000, "a", ())
+    assert (with_reading.reply, with_reading.names) == (8, ("a",))
+    assert decode_senml(one(v=1)).reply is None
+
+
+@pytest.mark.parametrize("reply", [-1, 1.5, "7", None, 2**63])
+def test_an_answer_to_no_count_is_refused(reply):
+    """A number that no question can have had makes the pack invalid."""
+    with pytest.raises(FrameInvalid, match="reply"):
+        decode_senml(one(v=1, reply=reply))

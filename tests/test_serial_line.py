@@ -1,59 +1,32 @@
 """A serial line through real pseudo-terminals, sockets and device files."""
 
 import os
-import pty
 import queue
+import re
+import select
 import subprocess
 import sys
 import threading
 import time
-import tty
+from contextlib import suppress
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
 from logger.errors import SourceUnavailable
 from logger.readings.rig_file import Source as SourceTable
+from logger.readings.rig_file import read_rig
 from logger.sources.arrival import Arrival, SourceNote
 from logger.sources.frames import sign
-from logger.sources.serial_line import SerialLine
-from logger.sources.serial_port import adapter_latency_s
-
-
-class Terminal:
-    """A pseudo-terminal whose port is a link of a fixed name, so that it can be replugged."""
-
-    def __init__(self, link):
-        self.link = Path(link)
-        self.master = None
-        self.plug()
-
-    def plug(self):
-        """Gives the port to a new pseudo-terminal."""
-        self.master, slave = pty.openpty()
-        tty.setraw(slave)
-        self._slave = slave  # held open, as a device holds its line while nobody listens
-        name = os.ttyname(slave)
-        new = self.link.with_suffix(".new")
-        new.symlink_to(name)
-        new.replace(self.link)
-
-    def unplug(self):
-        """Hangs up, as pulling the adapter does."""
-        self.link.unlink()
-        os.close(self._slave)
-        os.close(self.master)
-        self.master = None
-
-    def send(self, data):
-        """Writes all of the data as the device."""
-        while data:
-            data = data[os.write(self.master, data) :]
-
-    def close(self):
-        """Unplugs where that was not done."""
-        if self.master is not None:
-            self.unplug()
+from logger.sources.quiet_port import LONGEST_QUIET_S, QuietPort, quiet_limit_s
+from logger.sources.serial_line import LONGEST_RETRY_S, SerialLine
+from logger.sources.serial_port import READS_PER_S, ReadPacing, Wire, adapter_latency_s, open_port
+from logger.sources.uptime_questions import REMEMBERED_QUESTIONS, UptimeQuestions
+from tests.campaigns.replugs import campaign as replug
+from tests.campaigns.serial_noise import campaign as send_noise
+from tests.rig_of_a_bay import RIG
+from tests.terminal import Terminal
 
 
 @pytest.fixture
@@ -110,6 +83,10 @@ class Run:
         """The notes that came."""
         return [x for x in self.seen if isinstance(x, SourceNote)]
 
+    def values(self):
+        """The readings that came, in their order."""
+        return [v for a in self.arrivals for v in a.pack.value.tolist()]
+
     def kinds(self):
         """The kinds of the notes that came."""
         return [n.kind for n in self.notes]
@@ -146,11 +123,12 @@ def noted(kind, count=1):
 
 
 @pytest.mark.parametrize("end", [b"\n", b"\r\n"])
-def test_packs_come_through_a_line(terminal, start, end):
+@pytest.mark.parametrize("frame", [pack, lambda seq: sign(pack(seq))], ids=["bare", "signed"])
+def test_packs_come_through_a_line(terminal, start, end, frame):
     """Every pack on the line arrives once, in order, signed or not, with either line end."""
     run = start(SerialLine(table(terminal.link)))
     for seq in range(200):
-        terminal.send((sign(pack(seq)) if seq % 2 else pack(seq)) + end)
+        terminal.send(frame(seq) + end)
     run.until(come(200))
 
     assert [a.pack.seq for a in run.arrivals] == list(range(200))
@@ -177,9 +155,9 @@ def test_text_lines_come_through_a_line(terminal, start):
     source = table(terminal.link, decode="text", pattern=r"(?P<load>[-+]?\d+\.\d+) kg")
     run = start(SerialLine(source))
     terminal.send(b"...half of one\r\nST +1402.5 kg\r\nST 1403.0 kg\r\n")
-    run.until(come(2))
+    run.until(lambda r: len(r.values()) >= 2)
 
-    assert [a.pack.value[0] for a in run.arrivals] == [1402.5, 1403.0]
+    assert run.values() == [1402.5, 1403.0]
     assert run.notes == []
 
 
@@ -290,6 +268,34 @@ def test_a_socket_is_a_port_too(start):
     assert [a.pack.seq for a in run.arrivals] == list(range(5000))
 
 
+def test_other_urls_are_read_and_written_too():
+    """A port of pyserial's own, without a file descriptor, sends and gives what came."""
+    wire = Wire(open_port("loop://", 115_200, where="test"))
+    sent = wire.send(b"up? 1\n")
+    heard = wire.read()
+    wire.close()
+
+    assert sent == len(heard) == 6
+    assert heard == b"up? 1\n"
+
+
+def test_a_socket_is_asked_for_uptime(start):
+    """A question goes out through a terminal server too, and its answer has its moment."""
+    import socket
+
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = f"socket://127.0.0.1:{server.getsockname()[1]}"
+        run = start(SerialLine(table(port, time_exchange=True)))
+        connection, _ = server.accept()
+        with connection:
+            number = int(connection.recv(100).split()[1])
+            connection.sendall(b'[{"up":1,"reply":%d}]\n' % number)
+            run.until(come(1))
+            run.source.stop()
+
+    assert run.arrivals[0].asked_ns <= run.arrivals[0].arrival_ns
+
+
 def refusal(source):
     """The one line with which a source refuses to start."""
     with pytest.raises(SourceUnavailable) as caught:
@@ -348,7 +354,7 @@ except SourceUnavailable as exc:
 @pytest.mark.parametrize("mode", [0o660, 0o600])
 def test_a_port_without_permission_names_its_group_and_the_way_in(mode):
     """Without permission one line names the device file's group and the command that helps."""
-    master, slave = pty.openpty()
+    master, slave = os.openpty()
     name = os.ttyname(slave)
     group = Path(name).group()
     root = os.geteuid() == 0
@@ -373,3 +379,341 @@ def test_a_port_without_permission_names_its_group_and_the_way_in(mode):
 def test_latency_of_what_is_no_adapter_is_unknown(terminal):
     """Where the system keeps no latency timer nothing is guessed."""
     assert adapter_latency_s(str(terminal.link)) is None
+
+
+NOISE_BYTES = 1_500_000
+
+
+def test_noise_and_hurt_frames_cost_no_good_frame_and_give_no_false_one():
+    """Among noise and cut frames each good frame is taken, no altered one, and nothing grows."""
+    found = send_noise(total_bytes=NOISE_BYTES)
+
+    assert found.good > 300
+    assert found.passed, found
+
+
+@pytest.mark.parametrize("guard", ["unchecked", "unsigned-taken"])
+def test_without_its_guard_the_noise_gives_altered_frames(guard):
+    """Without the checksum, or without "once signed, always signed", altered frames come in."""
+    assert send_noise(total_bytes=300_000, guard=guard).false > 0
+
+
+def test_a_line_that_lost_its_checksum_is_refused(terminal, start):
+    """After a signed pack one without a checksum is bad; a new connection begins anew."""
+    run = start(SerialLine(table(terminal.link)))
+    terminal.send(sign(pack(0)) + b"\n" + pack(1) + b"\n" + sign(pack(2)) + b"\n")
+    run.until(come(2))
+    terminal.unplug()
+    run.until(noted("lost"))
+    terminal.plug()
+    run.until(noted("back"))
+    terminal.send(pack(3) + b"\n")
+    run.until(come(3))
+
+    assert [a.pack.seq for a in run.arrivals] == [0, 2, 3]
+    assert [(n.count, n.text) for n in run.notes if n.kind == "bad_frame"] == [
+        (1, "a line without a CRC where lines carry one")
+    ]
+
+
+def test_a_checksum_can_be_demanded_of_a_source(terminal, start):
+    """Where a source must sign, its first pack without a checksum is bad already."""
+    run = start(SerialLine(table(terminal.link), crc_demanded=True))
+    terminal.send(pack(0) + b"\n" + sign(pack(1)) + b"\n")
+    run.until(come(1))
+
+    assert [a.pack.seq for a in run.arrivals] == [1]
+    assert run.kinds() == ["bad_frame"]
+
+
+def test_lines_of_one_chunk_are_dated_by_what_came_after_them(terminal, start):
+    """A line further up in a chunk is older by the time that what follows was on the wire."""
+    source = table(terminal.link, decode="text", pattern=r"(?P<load>\d+) kg")
+    run = start(SerialLine(source))
+    terminal.send(b"rest\n")
+    time.sleep(0.3)
+    lines = [b"%d kg\r\n" % (1000 + i) for i in range(5)]
+    terminal.send(b"".join(lines) + b"1")
+    run.until(lambda r: len(r.values()) >= 5)
+    [arrival] = run.arrivals
+    # 8 N 1: ten bits a byte; a line end is counted as one byte.
+    after = [8 * (4 - i) + 1 for i in range(5)]
+
+    assert run.values() == [1000, 1001, 1002, 1003, 1004]
+    assert arrival.pack.t_ns.tolist() == [-(n * 10 * 1_000_000_000 // 115_200) for n in after]
+    assert arrival.wire_ns == 8 * 10 * 1_000_000_000 // 115_200
+
+
+def test_lines_are_never_dated_before_the_last_read(terminal, start):
+    """Where bytes come faster than the declared speed, no line is dated before the last read."""
+    source = table(terminal.link, baud=300, decode="text", pattern=r"(?P<load>\d+) kg")
+    run = start(SerialLine(source))
+    terminal.send(b"rest\n")
+    time.sleep(0.05)
+    begin_ns = run.clock()
+    terminal.send(b"1000 kg\n" * 100)
+    run.until(lambda r: len(r.values()) >= 100)
+
+    # A read may have ended at most a read's timeout before; 100 lines at 300 baud take 27 s.
+    first = run.arrivals[0]
+    assert first.arrival_ns + first.pack.t_ns[0] >= begin_ns - 300_000_000
+    times = [t for a in run.arrivals for t in (a.arrival_ns + a.pack.t_ns).tolist()]
+    assert times == sorted(times)
+
+
+def test_packs_without_uptime_are_dated_like_lines_and_others_keep_their_times(terminal, start):
+    """Of two packs in one chunk the first is older, but only where its device tells no uptime."""
+    run = start(SerialLine(table(terminal.link)))
+    time.sleep(0.3)
+    with_uptime = b'[{"n":"enc","v":1,"up":5}]'
+    terminal.send(pack(1) + b"\n" + with_uptime + b"\n" + pack(2) + b"\n")
+    run.until(come(3))
+    after = len(with_uptime) + len(pack(2)) + 2
+
+    assert [a.pack.t_ns.tolist() for a in run.arrivals] == [
+        [-(after * 10 * 1_000_000_000 // 115_200)],
+        [0],
+        [0],
+    ]
+
+
+def test_a_busy_line_is_read_a_bounded_number_of_times():
+    """What comes more often waits for no longer than one turn; what comes seldom never waits."""
+    busy, seldom = ReadPacing(), ReadPacing()
+    begin_s = now_s = 1000.0  # a quiet quarter of an hour earns no more reads in a row
+    for _ in range(1000):
+        pause_s = busy.pause_s(now_s, 20)
+        assert pause_s <= 1 / READS_PER_S + 1e-9
+        now_s += pause_s + 1e-6
+
+    assert now_s - begin_s == pytest.approx(1000 / READS_PER_S, rel=0.1)
+    assert all(seldom.pause_s(i * 1.01 / READS_PER_S, 20) == 0 for i in range(1000))
+    assert ReadPacing().pause_s(0.0, 4095) == 0
+    assert busy.pause_s(now_s, 4095) == 0
+
+
+def test_a_silent_port_is_opened_again_and_the_new_one_is_read(terminal, start):
+    """An adapter that died without an error is told after its limit; its successor is read."""
+    run = start(SerialLine(table(terminal.link), quiet_s=0.5))
+    terminal.send(pack(0) + b"\n")
+    run.until(come(1))
+    dead = Terminal(terminal.link)  # the link now leads to another, the first stays open
+    try:
+        begin = time.monotonic()
+        run.until(noted("lost"), within_s=3)
+        assert 0.2 < time.monotonic() - begin < 1.5
+        time.sleep(0.3)
+        dead.send(pack(1) + b"\n")
+        run.until(come(2))
+    finally:
+        run.source.stop()
+        os.close(dead.master)
+        os.close(dead._slave)
+
+    assert [a.pack.seq for a in run.arrivals] == [0, 1]
+    assert run.kinds() == ["lost", "back"]
+    assert re.search(r"silent for \d+ s, opened again$", run.notes[0].text)
+    assert "speaks after" in run.notes[1].text
+
+
+def test_a_port_that_is_merely_slow_is_left_alone(terminal, start):
+    """A device that speaks within its limit is never disturbed, one that may be silent neither."""
+    slow = start(SerialLine(table(terminal.link), quiet_s=0.6))
+    for seq in range(8):
+        terminal.send(pack(seq) + b"\n")
+        time.sleep(0.25)
+    slow.until(come(8))
+
+    assert slow.notes == []
+    assert not QuietPort(None, 0.0).is_overdue(1e9)
+
+
+def test_what_a_silent_port_says_after_all_is_taken_whole(terminal, start):
+    """A device slower than the limit loses no line, not even one that began before a try."""
+    source = table(terminal.link, decode="text", pattern=r"^(?P<load>\d+) kg$")
+    run = start(SerialLine(source, quiet_s=0.3))
+    terminal.send(b"rest\n")
+    for text in (b"1000 kg\n", b"1001 kg\n1002", b" kg\n"):
+        tries = run.kinds().count("lost")
+        run.until(noted("lost", tries + 1), within_s=3)
+        terminal.send(text)
+        run.until(noted("back", tries + 1))
+    run.until(lambda r: len(r.values()) >= 3)
+
+    assert run.values() == [1000, 1001, 1002]
+    assert set(run.kinds()) == {"lost", "back"}
+
+
+def test_tries_at_a_silent_port_come_ever_more_seldom():
+    """Each try waits twice as long as the one before, up to a minute, until a byte comes."""
+    quiet = QuietPort(5.0, 0.0)
+    tries, now_s = [], 0.0
+    while len(tries) < 7:
+        if quiet.is_overdue(now_s):
+            quiet.opened_again(now_s)
+            tries.append(now_s)
+        now_s += 0.5
+    quiet.begin(now_s)
+
+    assert tries == [5, 15, 35, 75, 135, 195, 255]
+    assert tries[-1] - tries[-2] == LONGEST_QUIET_S
+    assert (quiet.tries, quiet.is_overdue(now_s + 4.9)) == (0, False)
+    assert quiet.is_overdue(now_s + 5)
+
+
+@pytest.mark.parametrize(
+    ("stale_after", "limit_s"), [("", 5.0), ("0.5 s", 2.5), ("0.1 s", 2.0), ("20 s", 100.0)]
+)
+def test_the_limit_of_silence_follows_the_channels(stale_after, limit_s):
+    """A port may be silent several times as long as the channel that speaks most often."""
+    key = f'stale_after = "{stale_after}"\n' if stale_after else ""
+    rig = read_rig(RIG + key)
+    other = read_rig(
+        RIG.replace(
+            'id = "mast"', 'id = "spare"\nkind = "serial"\nport = "x"\n[[source]]\nid = "mast"'
+        )
+    )
+
+    assert quiet_limit_s(rig, "mast") == limit_s
+    assert quiet_limit_s(other, "spare") is None
+
+
+class AnsweringDevice(threading.Thread):
+    """Answers questions for its uptime on a clock that is years ahead of the recorder's."""
+
+    OFFSET_NS = 123_456_789_012_345_678
+
+    def __init__(self, terminal, clock, *, answers=True):
+        super().__init__(name="device", daemon=True)
+        self._terminal, self._clock, self._answers = terminal, clock, answers
+        self.done = threading.Event()
+        self.asked = []
+        self.start()
+
+    def run(self):
+        """Answers until done."""
+        heard = b""
+        while not self.done.is_set():
+            ready, _, _ = select.select([self._terminal.master], [], [], 0.05)
+            if ready:
+                heard += os.read(self._terminal.master, 1000)
+            while b"\n" in heard:
+                question, _, heard = heard.partition(b"\n")
+                up_ns = self._clock() + self.OFFSET_NS
+                number = int(re.fullmatch(rb"up\? (\d+)", question)[1])
+                self.asked.append(number)
+                if self._answers:
+                    up = b"%d.%09d" % divmod(up_ns, 1_000_000_000)
+                    answer = b'[{"up":%b,"boot":"d","reply":%d}]' % (up, number)
+                    self._terminal.send(sign(answer) + b"\n")
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        self.done.set()
+        self.join(5)
+
+
+def test_an_answer_lies_between_its_question_and_its_arrival(terminal, start):
+    """The device took its uptime after the moment noted and before the answer's arrival."""
+    run = start(SerialLine(table(terminal.link, time_exchange=True)))
+    with AnsweringDevice(terminal, run.clock) as device:
+        run.until(come(4), within_s=10)
+        for arrival in run.arrivals:
+            up_ns = arrival.pack.up_ns - device.OFFSET_NS
+
+            assert arrival.pack.reply in device.asked
+            assert arrival.asked_ns <= up_ns <= arrival.arrival_ns
+            assert arrival.arrival_ns - arrival.asked_ns < 500_000_000
+    asked = [a.asked_ns for a in run.arrivals]
+    assert all(0.8e9 < b - a < 1.6e9 for a, b in pairwise(asked))
+    assert run.notes == []
+
+
+def test_readings_come_from_a_device_that_never_answers(terminal, start):
+    """A device that does not know the question is asked on, and its packs come as before."""
+    run = start(SerialLine(table(terminal.link, time_exchange=True)))
+    with AnsweringDevice(terminal, run.clock, answers=False) as device:
+        deadline = time.monotonic() + 10
+        seq = 0
+        while len(device.asked) < 3 and time.monotonic() < deadline:
+            terminal.send(pack(seq) + b"\n")
+            seq += 1
+            time.sleep(0.1)
+        run.until(come(seq))
+
+    assert device.asked == list(range(device.asked[0], device.asked[0] + 3))
+    assert [a.pack.seq for a in run.arrivals] == list(range(seq))
+    assert {a.asked_ns for a in run.arrivals} == {None}
+
+
+def test_an_answer_to_a_question_nobody_asked_has_no_moment(terminal, start):
+    """A number that was never asked, or is answered twice, ties the clocks at no moment."""
+    run = start(SerialLine(table(terminal.link, time_exchange=True)))
+    ready, _, _ = select.select([terminal.master], [], [], 5)
+    number = int(os.read(terminal.master, 100).split()[1]) if ready else 0
+    for reply in (number + 1_000_000, number, number):
+        terminal.send(b'[{"up":1,"reply":%d}]\n' % reply)
+    run.until(come(3))
+
+    assert [a.asked_ns is None for a in run.arrivals] == [True, False, True]
+
+
+def test_a_device_that_takes_no_byte_holds_nothing_up(terminal, start):
+    """Questions that can't leave are not waited for: the packs come in time meanwhile."""
+    run = start(SerialLine(table(terminal.link, time_exchange=True)))
+    os.set_blocking(terminal._slave, False)
+    for _ in range(10):  # until the way to the device is full, also where it was moved on
+        with suppress(BlockingIOError):
+            while True:
+                os.write(terminal._slave, b"x")
+        time.sleep(0.01)
+    begin = time.monotonic()
+    for seq in range(15):
+        terminal.send(pack(seq) + b"\n")
+        time.sleep(0.1)
+    run.until(come(15))
+
+    assert time.monotonic() - begin < 3
+    assert run.notes == []
+
+
+def test_questions_are_remembered_in_bounds_and_torn_ones_ended(terminal):
+    """Unanswered questions fill no memory; after half a question the next begins on a new line."""
+    sent = []
+
+    class Narrow(Wire):
+        def send(self, data):
+            sent.append(data)
+            return len(data) if len(sent) != 3 else 4
+
+    wire = Narrow(open_port(str(terminal.link), 9600, where="test"))
+    questions = UptimeQuestions(baud=9600, clock=time.monotonic_ns)
+    for i in range(100):
+        questions.ask(wire, float(i))
+        questions.ask(wire, i + 0.5)
+    wire.close()
+    numbers = [int(data.split()[1]) for data in sent]
+
+    assert len(sent) == 100
+    assert sent[3].startswith(b"\nup? ")
+    assert sum(data.startswith(b"\n") for data in sent) == 1
+    known = [n for n in numbers if questions.asked_ns(n) is not None]
+    assert known == numbers[-REMEMBERED_QUESTIONS:]
+
+
+def test_only_a_port_with_a_true_speed_counts_as_a_wire(terminal):
+    """A pseudo-terminal's bytes take no time on a wire, so none is added to a question's."""
+    wire = Wire(open_port(str(terminal.link), 9600, where="test"))
+    wire.close()
+
+    assert not wire.has_uart
+
+
+def test_replugs_are_short_and_each_gap_is_counted(tmp_path):
+    """After each replug the line is back within 2 s, and the packs lost are counted exactly."""
+    found = replug(tmp_path / "port", replugs=5)
+
+    assert found.passed, found
+    assert LONGEST_RETRY_S < 2

@@ -135,6 +135,24 @@ def test_a_contact_that_reports_only_changes_is_confirmed_by_its_silence():
     assert (lift.t_ns, lift.end_ns) == (10**9, 2 * 10**9)
 
 
+def test_the_silence_between_two_packs_confirms_nothing():
+    """Packs of a second at 100 Hz: a glitch that comes last in its pack is no lift, live."""
+    watch, events = detector(), []
+    for pack in range(4):
+        t_ns = (np.arange(100) * 10 + pack * 1000) * MS
+        events += watch.feed(t_ns, np.arange(100) != 99)
+        for now_ms in range((pack + 1) * 1000, (pack + 2) * 1000, 20):
+            events += watch.advance(now_ms * MS)
+
+    assert [e.state for e in events] == [ContactState.SUSPECT, ContactState.CLEARED] * 3 + [
+        ContactState.SUSPECT
+    ]
+
+    events = watch.advance(5300 * MS)
+
+    assert [e.state for e in events] == [ContactState.CONFIRMED]
+
+
 def test_each_opening_gives_its_own_events():
     """Two lifts of one wheel give two full lives of suspect, confirmed, cleared."""
     t_ns = np.arange(0, 1000) * MS

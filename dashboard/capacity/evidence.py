@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -148,6 +148,8 @@ class Evidence:
         stale: by channel id, when it was stale.
         only_changes: wheels whose contact reports only its changes, so that silence says nothing.
         u_clock_s: standard uncertainty of the time between slew and contact readings, s.
+        u_time_s: by channel id, standard uncertainty of its readings' times on the run's clock,
+            s; only channels whose device clock was fitted.
     """
 
     test: TestFile
@@ -165,6 +167,7 @@ class Evidence:
     stale: Mapping[str, Spans]
     only_changes: tuple[str, ...]
     u_clock_s: float
+    u_time_s: Mapping[str, float] = field(default_factory=dict)
 
     def open_spans(self) -> Spans:
         """When at least one wheel was open."""

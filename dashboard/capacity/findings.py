@@ -6,13 +6,16 @@ the record.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
 
+import numpy as np
+
 from dashboard.capacity.evidence import Evidence, SlewRecord
-from dashboard.capacity.holds import ASSUMED_U_LOAD_SHARE, ASSUMED_U_RADIUS_M
+from dashboard.capacity.holds import ASSUMED_U_LOAD_SHARE, ASSUMED_U_RADIUS_M, grouped
 from dashboard.capacity.plan import COVERAGE_FACTOR
 from dashboard.capacity.sweeps import Sweep
 from logger.events.sweep import OVER_REAR_DEG, Side
@@ -21,6 +24,8 @@ from logger.readings.spans import Spans
 
 SLEWED_DEG = 0.5
 """Less than this is drift, not slewing."""
+TAPE_NOTED_WITHIN_NS = 10_000_000_000
+"""A tape is held against what the sensor showed this long before and after the note, ns."""
 SHORT_OF_LIMIT_DEG = 1.0
 """A sweep may end this far before the slew limit and still be complete."""
 
@@ -200,6 +205,7 @@ def _of_the_run(evidence: Evidence, sweeps: tuple[Sweep, ...]) -> Iterator[Findi
                 text=f"The run holds no {side} sweep with the load hanging: that side is untested.",
             )
     yield from _assumed(evidence)
+    yield from _tape_disagrees(evidence)
     yield from _other_lifts(evidence, sweeps)
     if evidence.only_changes:
         yield Finding(
@@ -242,6 +248,33 @@ def _other_lifts(evidence: Evidence, sweeps: tuple[Sweep, ...]) -> Iterator[Find
                 t_ns=outside[0].t_ns,
                 text=f"Wheel {wheel} lifted with the load hanging outside of any sweep: look at "
                 "it before trusting the sectors.",
+            )
+
+
+def _tape_disagrees(evidence: Evidence) -> Iterator[Finding]:
+    """Tape readings that the radius sensor contradicts; without a sensor there are none.
+
+    What the sensor showed around the note is held against it, since one reads, walks and then
+    notes. Both uncertainties together, twice (JCGM 100:2008, 5.1.2 and 6.3.3; from memory).
+    """
+    sensor_u_m = ASSUMED_U_RADIUS_M if evidence.u_radius_m is None else evidence.u_radius_m
+    tape_u_m = evidence.test.method.tape_step_m / math.sqrt(12)
+    allowed_m = COVERAGE_FACTOR * math.hypot(sensor_u_m, tape_u_m)
+    for reading in evidence.tape:
+        around = (reading.t_ns - TAPE_NOTED_WITHIN_NS, reading.t_ns + TAPE_NOTED_WITHIN_NS)
+        seen_m = grouped(evidence.radius, around)
+        if not seen_m.size:
+            continue
+        nearest_m = float(seen_m[np.abs(seen_m - reading.radius_m).argmin()])
+        off_m = reading.radius_m - nearest_m
+        if abs(off_m) > allowed_m:
+            yield Finding(
+                code="tape_disagrees",
+                severity=Severity.CAUTION,
+                t_ns=reading.t_ns,
+                text=f"The tape read {reading.radius_m:.3f} m and the radius sensor "
+                f"{nearest_m:.3f} m: {1000 * abs(off_m):.0f} mm apart, more than the "
+                f"{1000 * allowed_m:.0f} mm that both allow. The sensor's radius counts: check it.",
             )
 
 

@@ -185,7 +185,7 @@ def _load(evidence: Evidence, span: tuple[int, int]) -> tuple[float | None, floa
     declared_kg = evidence.u_load_kg
     if declared_kg is None:
         declared_kg = max(evidence.test.load.u_kg, ASSUMED_U_LOAD_SHARE * middle_kg)
-    return middle_kg, math.hypot(declared_kg, _scatter_kg(inside, _grouped(evidence.load, span)))
+    return middle_kg, math.hypot(declared_kg, _scatter_kg(inside, grouped(evidence.load, span)))
 
 
 def _hung_at(evidence: Evidence, span: tuple[int, int]) -> tuple[int, int]:
@@ -197,7 +197,7 @@ def _radii(evidence: Evidence, span: tuple[int, int], *, moving: bool) -> tuple[
     """Radii of a stretch, oldest first, m, and what told them."""
     inside = _inside(evidence.radius, span)
     if inside.size:
-        return (inside if moving else _grouped(evidence.radius, span)), "sensor"
+        return (inside if moving else grouped(evidence.radius, span)), "sensor"
     return _tape(evidence, span)
 
 
@@ -231,7 +231,7 @@ def _inside(bins: Bins | None, span: tuple[int, int]) -> Values:
     return bins.median[first:last]
 
 
-def _grouped(bins: Bins | None, span: tuple[int, int]) -> Values:
+def grouped(bins: Bins | None, span: tuple[int, int]) -> Values:
     """Medians of the slices of each five seconds of a stretch; a short rest joins the last."""
     if bins is None:
         return np.empty(0)

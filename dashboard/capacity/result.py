@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict
 from typing import Any
 
@@ -13,10 +14,12 @@ from dashboard.capacity.plan import COVERAGE_FACTOR, make_plan
 from dashboard.capacity.sectors import Sector, covered_stretches, sectors_of_side
 from dashboard.capacity.sweeps import RadiusStep, Sweep, find_sweeps
 from logger.events.sweep import Side
+from logger.readings.bins import SLICE_NS
+from logger.readings.rig_file import WHEEL
 from logger.safety_words import SAFETY_SENTENCES
 
 FORMAT = "slewtrace.result/1"
-METHOD_VERSION = "1"
+METHOD_VERSION = "2"
 """Changes whenever the same recording may give another result."""
 
 CARRIED_THROUGH = 0.9
@@ -60,7 +63,7 @@ def make_result(evidence: Evidence, *, run_id: str, recording_sha256: str) -> di
         "decision_rule": f"guarded: the proved moment is the measured one less {COVERAGE_FACTOR:g}"
         " standard uncertainties",
         "plan": asdict(plan),
-        "sweeps": [_sweep(s, counts=s is counting[s.side]) for s in sweeps],
+        "sweeps": [_sweep(s, evidence, counts=s is counting[s.side]) for s in sweeps],
         "sectors": [_sector(s) for s in sectors],
         "findings": [_finding(f) for f in findings],
         "cautions": list(SAFETY_SENTENCES),
@@ -99,7 +102,7 @@ def _u_end_deg(evidence: Evidence, sweep: Sweep | None) -> float:
     return slew.step_deg + COVERAGE_FACTOR * slew.u_at(sweep.end_ns)
 
 
-def _sweep(sweep: Sweep, *, counts: bool) -> dict[str, Any]:
+def _sweep(sweep: Sweep, evidence: Evidence, *, counts: bool) -> dict[str, Any]:
     first = sweep.first_lift
     return {
         "side": str(sweep.side),
@@ -107,26 +110,32 @@ def _sweep(sweep: Sweep, *, counts: bool) -> dict[str, Any]:
         "end_s": _seconds(sweep.end_ns),
         "reached_deg": round(sweep.reached_deg, 3),
         "counts": counts,
-        "first_lift": None if first is None else _lift(first),
-        "lifts": [_lift(lift) for lift in sweep.lifts[1:]],
-        "radius_changes": [_radius_step(step) for step in sweep.radius_steps],
+        "first_lift": None if first is None else _lift(first, evidence),
+        "lifts": [_lift(lift, evidence) for lift in sweep.lifts[1:]],
+        "radius_changes": [_radius_step(step, evidence) for step in sweep.radius_steps],
         "holds": [_hold(h, sweep) for h in sweep.holds if not h.moving and h.covered],
     }
 
 
-def _lift(lift: LiftAngle) -> dict[str, Any]:
+def _lift(lift: LiftAngle, evidence: Evidence) -> dict[str, Any]:
     return {
         "wheel": lift.wheel,
         "t_s": _seconds(lift.t_ns),
+        "u_t_s": _rounded_u(evidence.u_time_s.get(f"{WHEEL}{lift.wheel}")),
         "slew_deg": round(lift.slew_deg, 3),
         "slew_low_deg": round(lift.low_deg, 3),
         "slew_high_deg": round(lift.high_deg, 3),
     }
 
 
-def _radius_step(step: RadiusStep) -> dict[str, Any]:
+def _radius_step(step: RadiusStep, evidence: Evidence) -> dict[str, Any]:
+    u_s = evidence.u_time_s.get("radius") if step.by == "sensor" else None
+    if u_s is not None:
+        # The moment is found in slices, so it may lie anywhere in one.
+        u_s = math.hypot(u_s, SLICE_NS * 1e-9 / math.sqrt(12))
     return {
         "t_s": _seconds(step.t_ns),
+        "u_t_s": _rounded_u(u_s),
         "slew_deg": round(step.slew_deg, 3),
         "from_m": round(step.from_m, 4),
         "to_m": round(step.to_m, 4),
@@ -170,6 +179,11 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "t_s": None if finding.t_ns is None else _seconds(finding.t_ns),
         "text": finding.text,
     }
+
+
+def _rounded_u(u_s: float | None) -> float | None:
+    """A time's standard uncertainty, s, to the µs; None where no clock was fitted."""
+    return None if u_s is None else round(u_s, 6)
 
 
 def _seconds(t_ns: int) -> float:

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import typer
 
+from logger.cli.check import check_command
+from logger.cli.note import note_command
 from logger.cli.record import record_command
 from logger.cli.runs import import_command, recover_command, verify_command
 
 
 def add_commands(app: typer.Typer) -> None:
     """Adds this package's commands to a command line."""
+    app.command("check")(check_command)
     app.command("record")(record_command)
+    app.command("note")(note_command)
     app.command("recover")(recover_command)
     app.command("import")(import_command)
     app.command("verify")(verify_command)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import signal
 import sys
 import threading
+from collections import deque
 from pathlib import Path
 from types import FrameType
-from typing import Annotated, Any, Self
+from typing import Annotated
 
 import typer
 
@@ -22,7 +22,7 @@ from logger.cli.options import (
 )
 from logger.errors import BadInput
 from logger.readings.quantity import Kind
-from logger.readings.test_file import TestFile
+from logger.recording.header import Note
 
 
 def record_command(
@@ -39,7 +39,9 @@ def record_command(
 
     Example: slewtrace record --rig rig.toml --test test.toml -o runs
     """
-    from logger.live.record import record, run_clock  # noqa: PLC0415 - pulls in drivers
+    from logger.live.check.report import read_report  # noqa: PLC0415 - pulls in drivers
+    from logger.live.record import record, run_clock  # noqa: PLC0415 - as above
+    from logger.live.terminal import listener_for  # noqa: PLC0415 - as above
 
     rig_file, rig_toml = read_rig_file(rig)
     test_file, test_toml = read_test_file(test)
@@ -48,23 +50,27 @@ def record_command(
         raise BadInput(where="--for", what=f"{for_!r} is no time to record")
     stop = threading.Event()
     _stop_on_signals(stop)
-    if duration_s is not None:
-        timer = threading.Timer(duration_s, stop.set)
-        timer.daemon = True
-        timer.start()
-    show = _JsonLines() if as_json else _Terminal(test_file)
-    with show:
+    _stop_after(duration_s, stop)
+    # An alarm must not wait the usual 5 ms for another thread's turn to end.
+    sys.setswitchinterval(0.001)
+    clock, notes = run_clock(), deque[Note]()
+    listener, show = listener_for(rig_file, test_file, clock=clock, notes=notes, as_json=as_json)
+    try:
         sealed = record(
             rig_file,
             test_file,
             rig_toml,
             test_toml,
             out,
-            clock=run_clock(),
+            clock=clock,
             stop=stop,
-            on_event=show.take,
-            on_tick=show.tick,
+            on_event=listener.offer,
+            check=read_report(rig, rig_toml),
+            notes=notes,
+            on_snapshot=show,
         )
+    finally:
+        listener.close()
     if not as_json:
         typer.echo(sealed)
 
@@ -77,51 +83,8 @@ def _stop_on_signals(stop: threading.Event) -> None:
     signal.signal(signal.SIGTERM, end)
 
 
-class _JsonLines:
-    """One JSON object a line, flushed as it happens."""
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None: ...
-
-    def take(self, event: dict[str, Any]) -> None:
-        sys.stdout.write(json.dumps(event, ensure_ascii=False) + "\n")
-        sys.stdout.flush()
-
-    def tick(self, _watch: object, _now_ns: int) -> None: ...
-
-
-class _Terminal:
-    """A live panel on a terminal; a line an event elsewhere. All on standard error."""
-
-    def __init__(self, test: TestFile) -> None:
-        from rich.console import Console  # noqa: PLC0415 - only where it is shown
-        from rich.live import Live  # noqa: PLC0415
-
-        from logger.live.panel import RecordPanel  # noqa: PLC0415
-
-        self._panel = RecordPanel(test)
-        self._console = Console(stderr=True)
-        self._live = Live(console=self._console, auto_refresh=False, screen=False)
-
-    def __enter__(self) -> Self:
-        if self._console.is_terminal:
-            self._live.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._live.stop()
-
-    def take(self, event: dict[str, Any]) -> None:
-        from logger.live.panel import describe  # noqa: PLC0415
-
-        self._panel.take(event)
-        if event["event"] == "wheel_lift" and event["state"] == "confirmed":
-            self._console.bell()
-        if not self._console.is_terminal:
-            self._console.print(describe(event), soft_wrap=True)
-
-    def tick(self, watch: Any, now_ns: int) -> None:
-        if self._console.is_terminal:
-            self._live.update(self._panel.draw(watch, now_ns), refresh=True)
+def _stop_after(duration_s: float | None, stop: threading.Event) -> None:
+    if duration_s is not None:
+        timer = threading.Timer(duration_s, stop.set)
+        timer.daemon = True
+        timer.start()

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from logger.events.alarm import load_hangs
+from logger.events.limit import LimitEvent, LimitWatch
 from logger.events.load_phase import LoadPhase, LoadPhaseDetector, LoadState
 from logger.events.radius_change import RadiusChange, RadiusChangeDetector
 from logger.events.silence import DEFAULT_STALE_NS, SilenceDetector
@@ -37,7 +39,20 @@ class Stale:
     stale: bool
 
 
-Observation = ContactEvent | LoadPhase | RadiusChange | Excursion | Stale
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadOnHook:
+    """Whether a load hangs that could lift a wheel has changed.
+
+    Attributes:
+        hanging: whether one hangs; None where nobody knows.
+        t_ns: since when, ns.
+    """
+
+    hanging: bool | None
+    t_ns: int
+
+
+Observation = ContactEvent | LoadPhase | RadiusChange | Excursion | Stale | LimitEvent | LoadOnHook
 
 
 def to_ns(seconds: float) -> int:
@@ -63,6 +78,10 @@ class RunWatch:
             for c in rig.wheels
         }
         self._load = LoadPhaseDetector(test.load.mass_kg)
+        self._test_load_kg = test.load.mass_kg
+        self._limits = LimitWatch.of(rig, test)
+        self.load_hangs: bool | None = None
+        """Whether a load hangs that could lift a wheel; None where nobody knows."""
         self._radius = RadiusChangeDetector()
         self._sweep = SweepDetector()
         self._slew = (
@@ -108,7 +127,8 @@ class RunWatch:
             self._stale.discard(channel.id)
             seen.append(Stale(channel=channel.id, t_ns=int(block.t_ns[0]), stale=False))
         self.latest_ns[channel.id] = int(block.t_ns[-1])
-        return seen + self._detect(channel, block)
+        seen += self._detect(channel, block)
+        return seen + self._look_at_hook(channel.id, int(block.t_ns[-1]))
 
     def _detect(self, channel: Channel, block: Block) -> list[Observation]:
         if channel.is_wheel:
@@ -119,16 +139,33 @@ class RunWatch:
             value = self._slew.feed(block.value)
         else:
             value = channel.calibration.apply(block.value)
-        if not np.isnan(value[-1]):
+        if np.isnan(value[-1]):
+            self.latest.pop(channel.id, None)  # a reading that is no number is no older one either
+        else:
             self.latest[channel.id] = float(value[-1])
+        seen: list[Observation] = [*self._limits.feed(channel.id, block.t_ns, value)]
         match channel.id:
             case "slew":
-                return [*self._sweep.feed(block.t_ns, value)]
+                seen += self._sweep.feed(block.t_ns, value)
             case "load":
-                return [*self._load.feed(block.t_ns, value + self._above_cell_kg)]
+                seen += self._load.feed(block.t_ns, value + self._above_cell_kg)
             case "radius":
-                return [*self._radius.feed(block.t_ns, value)]
-        return []
+                seen += self._radius.feed(block.t_ns, value)
+        return seen
+
+    def _look_at_hook(self, channel_id: str, t_ns: int) -> list[Observation]:
+        if channel_id != "load":
+            return []
+        hanging = load_hangs(
+            self.latest.get("load"),
+            stale="load" in self._stale,
+            above_cell_kg=self._above_cell_kg,
+            test_load_kg=self._test_load_kg,
+        )
+        if hanging is self.load_hangs:
+            return []
+        self.load_hangs = hanging
+        return [LoadOnHook(hanging=hanging, t_ns=t_ns)]
 
     def advance(self, now_ns: int, *, delay_ns: int = 0) -> list[Observation]:
         """What the passing of time alone tells.
@@ -144,6 +181,7 @@ class RunWatch:
             if channel_id not in self._stale and silence.is_stale(now_ns):
                 self._stale.add(channel_id)
                 seen.append(Stale(channel=channel_id, t_ns=now_ns, stale=True))
+                seen += self._look_at_hook(channel_id, now_ns)
         return seen
 
     def finish(self) -> list[Observation]:

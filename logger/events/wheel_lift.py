@@ -8,11 +8,13 @@ off-delay. The time of a confirmed lift is that of the burst's first open readin
 off-delay are the words of OPC UA Part 9 (from memory).
 
 A contact that reports only its changes sends one open reading and then nothing: silence of
-``SILENCE_NS`` after an open reading counts as staying open.
+``SILENCE_NS`` after an open reading counts as staying open. Readings that come in packs are
+silent between the packs, so live, silence is believed later by the span of a pack.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -23,6 +25,9 @@ from logger.readings.block import Nanoseconds
 
 SILENCE_NS = 250_000_000
 """Slower than any contact is sampled, ns; longer than a glitch of one reading lasts."""
+
+PACKS_LOOKED_AT = 8
+"""Of so many packs the longest span counts: one that is short does not mean that the next is."""
 
 
 class ContactState(StrEnum):
@@ -74,6 +79,7 @@ class WheelLiftDetector:
         self._run_open = False
         self._run_first_ns: int | None = None
         self._run_last_ns = 0
+        self._spans_ns: deque[int] = deque([0], maxlen=PACKS_LOOKED_AT)
         self._events: list[ContactEvent] = []
 
     def feed(self, t_ns: Nanoseconds, closed: NDArray[np.bool_]) -> list[ContactEvent]:
@@ -85,6 +91,8 @@ class WheelLiftDetector:
         """
         if t_ns.size == 0:
             return []
+        if t_ns.size > 1 and np.diff(t_ns).max() <= SILENCE_NS:
+            self._spans_ns.append(int(t_ns[-1]) - int(t_ns[0]))
         changes = np.flatnonzero(closed[1:] != closed[:-1])
         firsts = np.concatenate(([0], changes + 1))
         lasts = np.concatenate((changes, [closed.size - 1]))
@@ -102,7 +110,7 @@ class WheelLiftDetector:
             now_ns: up to when readings would have come, ns on the run's clock.
         """
         if self._run_first_ns is not None and self._run_open:
-            self._confirm_silence(until_ns=now_ns)
+            self._confirm_silence(until_ns=now_ns - max(self._spans_ns))
         return self._told()
 
     def finish(self) -> list[ContactEvent]:

@@ -9,13 +9,21 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 
-from logger.readings.block import Nanoseconds
+from logger.readings.block import Nanoseconds, Values
 from logger.readings.pack import ClockPair, Pack
 from logger.readings.rig_file import Channel, RigFile
 from logger.recording.journal import RUN_CLOCK
+
+REMEMBERED_PLANS = 256
+REMEMBERED_NAMES = 256
+"""Packs of more readings than this are sorted anew: each may have another length."""
+
+Places: TypeAlias = slice | np.ndarray[tuple[int], np.dtype[np.intp]]
+Plan: TypeAlias = list[tuple[Channel, Places]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,30 +57,35 @@ class PackNaming:
         for channel in rig.channel:
             if channel.source == source_id:
                 self._channels[channel.name].append(channel)
+        self._plans: dict[tuple[str, ...], Plan] = {}
         self.unknown: set[str] = set()
         """Names that came and that the rig file does not mention."""
 
-    def clock_of(self, pack: Pack, *, arrival_ns: int, wire_ns: int) -> PackClock:
+    def clock_of(
+        self, pack: Pack, *, arrival_ns: int, wire_ns: int, asked_ns: int | None = None
+    ) -> PackClock:
         """The clock that :meth:`times_ns` gives a pack's times on."""
         if pack.up_ns is None or (pack.absolute and self._true_clock):
             return PackClock(id=RUN_CLOCK)
-        pair = ClockPair(device_ns=pack.up_ns, arrival_ns=arrival_ns, wire_ns=wire_ns)
+        pair = ClockPair(
+            device_ns=pack.up_ns, arrival_ns=arrival_ns, wire_ns=wire_ns, asked_ns=asked_ns
+        )
         return PackClock(id=f"{self._source_id}#{pack.boot or ''}", pair=pair)
 
     def times_ns(self, pack: Pack, *, arrival_ns: int, wire_ns: int) -> Nanoseconds:
         """Times of a pack's readings on its clock, shape (n,), ns."""
         if pack.absolute and self._true_clock:
             return np.asarray(pack.t_ns - self._utc_start_ns)
+        if pack.up_ns is None and not pack.absolute:
+            return np.asarray(arrival_ns - wire_ns + pack.t_ns)
         newest_ns = int(pack.t_ns.max()) if pack.t_ns.size else 0
         if pack.up_ns is not None:
             return np.asarray(pack.up_ns + (pack.t_ns - newest_ns))
-        if pack.absolute:
-            return np.asarray(arrival_ns - wire_ns + (pack.t_ns - newest_ns))
-        return np.asarray(arrival_ns - wire_ns + pack.t_ns)
+        return np.asarray(arrival_ns - wire_ns + (pack.t_ns - newest_ns))
 
     def by_channel(
         self, pack: Pack, t_ns: Nanoseconds
-    ) -> list[tuple[Channel, Nanoseconds, np.ndarray[tuple[int], np.dtype[np.float64]]]]:
+    ) -> list[tuple[Channel, Nanoseconds, Values]]:
         """Readings of a pack, sorted by channel and time.
 
         Args:
@@ -80,40 +93,80 @@ class PackNaming:
             t_ns: times of its readings, shape (n,), ns.
 
         Returns:
-            Channel, times (m,) and raw values (m,) of each channel in the pack.
+            Channel, times (m,) and raw values (m,) of each channel in the pack; they may be
+            views of the pack's arrays.
         """
-        places: dict[str, list[int]] = defaultdict(list)
-        for index, name in enumerate(pack.names):
-            places[name].append(index)
+        value = pack.value
+        is_whole = not bool(np.isnan(value).any())
+        is_sorted = t_ns.size < 2 or bool((t_ns[1:] >= t_ns[:-1]).all())
         found = []
-        for name, indices in places.items():
+        for channel, places in self._plan(pack.names):
+            times, values = t_ns[places], value[places]
+            if not is_whole:
+                if pack.texts:
+                    values = _read_texts(channel, pack, places, values)
+                kept = ~np.isnan(values)
+                if not kept.all():
+                    times, values = times[kept], values[kept]
+            if not is_sorted and times.size > 1 and bool((times[1:] < times[:-1]).any()):
+                order = np.argsort(times, kind="stable")
+                times, values = times[order], values[order]
+            if times.size:
+                found.append((channel, times, values))
+        return found
+
+    def _plan(self, names: tuple[str, ...]) -> Plan:
+        """Where each channel's readings stand in packs of these names."""
+        if len(names) > REMEMBERED_NAMES:
+            return self._new_plan(names)
+        plan = self._plans.get(names)
+        if plan is None:
+            if len(self._plans) >= REMEMBERED_PLANS:
+                self._plans.clear()
+            plan = self._plans[names] = self._new_plan(names)
+        return plan
+
+    def _new_plan(self, names: tuple[str, ...]) -> Plan:
+        plan = []
+        for name, places in _places(names).items():
             channels = self._channels.get(name)
             if channels is None:
                 self.unknown.add(name)
-                continue
-            for channel in channels:
-                times, value = t_ns[indices], pack.value[indices].copy()
-                if pack.texts:
-                    value = _read_texts(channel, pack, indices, value)
-                kept = ~np.isnan(value)
-                if not kept.all():
-                    times, value = times[kept], value[kept]
-                if times.size > 1 and bool((times[1:] < times[:-1]).any()):
-                    order = np.argsort(times, kind="stable")
-                    times, value = times[order], value[order]
-                if times.size:
-                    found.append((channel, times, value))
-        return found
+            else:
+                plan += [(channel, places) for channel in channels]
+        return plan
+
+
+def _places(names: tuple[str, ...]) -> dict[str, Places]:
+    """Where each name stands: a slice where it stands in one row, else its places."""
+    found: dict[str, Places] = {}
+    start = 0
+    while start < len(names):
+        name = names[start]
+        end = start + names.count(name)
+        if name in found or names[start:end] != (name,) * (end - start):
+            return _scattered_places(names)
+        found[name] = slice(start, end)
+        start = end
+    return found
+
+
+def _scattered_places(names: tuple[str, ...]) -> dict[str, Places]:
+    places: dict[str, list[int]] = defaultdict(list)
+    for index, name in enumerate(names):
+        places[name].append(index)
+    return {name: np.array(indices, dtype=np.intp) for name, indices in places.items()}
 
 
 def _read_texts(
     channel: Channel,
     pack: Pack,
-    indices: list[int],
-    value: np.ndarray[tuple[int], np.dtype[np.float64]],
-) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    places: Places,
+    value: Values,
+) -> Values:
     """Raw numbers of readings that came as text: 1 or 0 for a contact's word, else a number."""
-    for place, index in enumerate(indices):
+    value = value.copy()  # the pack's own are another channel's too
+    for place, index in enumerate(np.arange(len(pack.names))[places].tolist()):
         text = pack.texts.get(index)
         if text is None:
             continue

@@ -1,7 +1,7 @@
-"""The recorder's panel in the terminal: large words first, colour second.
+"""The recorder's panel in the terminal: what must be acted on first, then large numerals.
 
 Every state is told by a sign and a word, so the panel reads the same without colour (IEC 60073:
-never colour alone).
+never colour alone). Red is to act now, yellow is abnormal, green is as it should be.
 """
 
 from __future__ import annotations
@@ -13,16 +13,29 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
+from logger.events.alarm import AlarmChange, AlarmState
 from logger.events.load_phase import LoadState
-from logger.events.watch import RunWatch
-from logger.live.recorder import Event
+from logger.live.announcing import Event
+from logger.live.big_digits import big
+from logger.live.event_lines import describe
+from logger.live.snapshot import Snapshot
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
-from logger.readings.rig_file import WHEEL
+from logger.readings.rig_file import WHEEL, RigFile
 from logger.readings.test_file import TestFile
 from logger.safety_words import SAFETY_WORDS
 
 EVENTS_SHOWN = 6
+ALARMS_SHOWN = 4
+WIDE_COLUMNS = 96
+"""From this width on the numerals are three lines high."""
 
+KEYS = "a acknowledge   r tape radius   t note   m mark   Ctrl-C end and seal"
+
+_LOUD = {
+    AlarmState.CONFIRMED: ("▲", "bold white on red"),
+    AlarmState.UNKNOWN: ("?", "bold black on yellow"),
+    AlarmState.SUSPECT: ("△", "yellow"),
+}
 _OPEN = {
     "suspect": ("△", "open?", "yellow"),
     "confirmed": ("▲", "LIFTED", "bold white on red"),
@@ -33,14 +46,18 @@ class RecordPanel:
     """Draws the state of a running recording.
 
     Args:
+        rig: what is wired to what.
         test: what is tested.
     """
 
-    def __init__(self, test: TestFile) -> None:
+    def __init__(self, rig: RigFile, test: TestFile) -> None:
+        self._rig = rig
         self._test = test
         self._run_id = ""
         self._openings: dict[str, str] = {}
         self._latest: deque[Text] = deque(maxlen=EVENTS_SHOWN)
+        self.entry: str | None = None
+        """What is being typed at the recorder, or None."""
 
     def take(self, event: Event) -> None:
         """Takes an event of the recorder."""
@@ -48,116 +65,131 @@ class RecordPanel:
             self._run_id = event["run_id"]
         elif event["event"] == "wheel_lift":
             self._openings[event["wheel"]] = event["state"]
-        self._latest.append(describe(event))
+        if event["event"] != "alarm":  # alarms stand above, in words of their own
+            self._latest.append(describe(event))
 
-    def draw(self, watch: RunWatch, now_ns: int) -> RenderableType:
-        """The panel as it stands now."""
-        seconds = now_ns // 1_000_000_000
+    def draw(self, now: Snapshot, *, columns: int = 80) -> RenderableType:
+        """The panel at a moment.
+
+        Args:
+            now: the state.
+            columns: width of the terminal, characters.
+        """
+        seconds = now.t_ns // 1_000_000_000
         clock = f"{seconds // 3600}:{seconds // 60 % 60:02}:{seconds % 60:02}"
-        title = f"Recording {self._run_id} · {clock} · Ctrl-C ends and seals the run"
         events = Group(*self._latest) if self._latest else Text("No events yet", style="dim")
-        return Panel(
-            Group(
-                self._numerals(watch),
-                Text(),
-                self._wheels(watch),
-                Text(),
-                events,
-                Text(),
-                Text(SAFETY_WORDS, style="dim"),
-            ),
-            title=title,
-            title_align="left",
-        )
+        parts: list[RenderableType] = [
+            self._alarms(now),
+            self._numerals(now, wide=columns >= WIDE_COLUMNS),
+            self._wheels(now),
+            Text(),
+            events,
+            Text(),
+            self._health(now),
+            Text(SAFETY_WORDS, style="dim"),
+            Text(KEYS if self.entry is None else self.entry, style="reverse"),
+        ]
+        title = f"Recording {self._run_id} · {clock}"
+        return Panel(Group(*parts), title=title, title_align="left")
 
-    def _numerals(self, watch: RunWatch) -> Table:
-        table = Table.grid(padding=(0, 4))
-        table.add_row(*(Text(word, style="dim") for word in ("Slew", "Load", "Radius", "Moment")))
-        table.add_row(
-            *(
-                Text(shown, style="bold")
-                for shown in (
-                    self._slew(watch),
-                    self._load(watch),
-                    self._radius(watch),
-                    self._moment(watch),
-                )
-            )
-        )
+    def _alarms(self, now: Snapshot) -> RenderableType:
+        if not now.alarms:
+            return Text("● no alarm stands\n", style="green")
+        lines = [_alarm_line(alarm) for alarm in now.alarms[:ALARMS_SHOWN]]
+        if len(now.alarms) > ALARMS_SHOWN:
+            lines.append(Text(f"and {len(now.alarms) - ALARMS_SHOWN} more"))
+        return Group(*lines, Text())
+
+    def _numerals(self, now: Snapshot, *, wide: bool) -> Table:
+        table = Table.grid(padding=(0, 5))
+        cells = [self._slew(now), self._load(now), self._radius(now), self._moment(now)]
+        words = ("Slew, deg", "Load, kg", "Radius, m", "Moment, % of required")
+        table.add_row(*(Text(word, style="dim") for word in words))
+        shown = [big(number) if wide else number for number, _ in cells]
+        table.add_row(*(Text(number, style="bold") for number in shown))
+        table.add_row(*(Text(word) for _, word in cells))
+        table.add_row()
         return table
 
-    def _slew(self, watch: RunWatch) -> str:
-        slew_deg = watch.latest.get("slew")
-        if slew_deg is None or "slew" in watch.stale_channels:
-            return "? no data"
+    def _fresh(self, now: Snapshot, channel: str) -> float | None:
+        return None if channel in now.stale else now.latest.get(channel)
+
+    def _slew(self, now: Snapshot) -> tuple[str, str]:
+        slew_deg = self._fresh(now, "slew")
+        if slew_deg is None:
+            return "?", "no data"
         side = "right" if slew_deg > 0 else "left"
-        return f"{abs(slew_deg):.1f}° {side}"
+        return f"{abs(slew_deg):.1f}", f"towards the {side} side"
 
-    def _applied_kg(self, watch: RunWatch) -> float | None:
-        load_kg = watch.latest.get("load")
-        if load_kg is None or "load" in watch.stale_channels:
-            return None
-        return load_kg + self._test.load.above_cell_kg
+    def _applied_kg(self, now: Snapshot) -> float | None:
+        load_kg = self._fresh(now, "load")
+        return None if load_kg is None else load_kg + self._test.load.above_cell_kg
 
-    def _load(self, watch: RunWatch) -> str:
-        applied_kg = self._applied_kg(watch)
+    def _load(self, now: Snapshot) -> tuple[str, str]:
+        applied_kg = self._applied_kg(now)
         if applied_kg is None:
-            return "? no data"
-        sign = "◆" if watch.load_state is LoadState.HANGING else "◇"
-        return f"{applied_kg:.0f} kg  {sign} {watch.load_state}"
+            return "?", "no data"
+        sign = "◆" if now.load_state is LoadState.HANGING else "◇"
+        return f"{applied_kg:.0f}", f"{sign} {now.load_state}"
 
-    def _radius(self, watch: RunWatch) -> str:
-        radius_m = watch.latest.get("radius")
-        if radius_m is None or "radius" in watch.stale_channels:
-            return "? no data"
-        return f"{radius_m:.2f} m"
+    def _radius(self, now: Snapshot) -> tuple[str, str]:
+        radius_m = self._fresh(now, "radius")
+        if radius_m is None:
+            wired = self._rig.wired("radius") is not None
+            return "?", "no data" if wired else "by tape: key r"
+        return f"{radius_m:.2f}", ""
 
-    def _moment(self, watch: RunWatch) -> str:
-        applied_kg, radius_m = self._applied_kg(watch), watch.latest.get("radius")
+    def _moment(self, now: Snapshot) -> tuple[str, str]:
+        applied_kg, radius_m = self._applied_kg(now), self._fresh(now, "radius")
         if applied_kg is None or radius_m is None:
-            return "? no data"
+            return "?", "no data"
         moment_nm = applied_kg * STANDARD_GRAVITY_MPS2 * radius_m
         required_nm = self._test.method.moment_factor * self._test.crane.rated_moment_nm
-        return f"{moment_nm / 1000:.1f} kN·m  {100 * moment_nm / required_nm:.0f} % of required"
+        return f"{100 * moment_nm / required_nm:.0f}", f"{moment_nm / 1000:.1f} kN·m"
 
-    def _wheels(self, watch: RunWatch) -> Table:
+    def _wheels(self, now: Snapshot) -> Table:
         table = Table.grid(padding=(0, 4))
         for wheel in self._test.truck.wheels:
             channel = f"{WHEEL}{wheel}"
-            if channel in watch.stale_channels or channel not in watch.latest:
+            if channel in now.stale or channel not in now.latest:
                 sign, word, style = "?", "UNKNOWN: no fresh data", "bold black on yellow"
             else:
                 state = self._openings.get(wheel, "cleared")
                 sign, word, style = _OPEN.get(state, ("●", "on the ground", "green"))
-            table.add_row(wheel.replace("_", " "), Text(f"{sign} {word}", style=style))
+            table.add_row(wheel.replace("_", " "), Text(f" {sign} {word} ", style=style))
+        return table
+
+    def _health(self, now: Snapshot) -> Table:
+        table = Table.grid(padding=(0, 3))
+        for source in self._rig.source:
+            channels = [c.id for c in self._rig.channel if c.source == source.id]
+            rate_hz = sum(now.rates_hz.get(c, 0.0) for c in channels)
+            missing = now.missing_packs.get(source.id, 0)
+            u_s = now.clock_u_s.get(source.id)
+            table.add_row(
+                Text(source.id, style="dim"),
+                f"{rate_hz:.0f} readings/s",
+                Text(f"{missing} packs missing", style="yellow" if missing else "dim"),
+                Text("time by arrival" if u_s is None else f"time ± {u_s * 2e3:.1f} ms"),
+            )
+        room = "" if now.room_left_s is None else f"room for {_in_words(now.room_left_s)}"
+        behind = f"disk behind by {now.waiting_s:.1f} s" if now.waiting_s > 0.5 else ""
+        kept = f"{now.kept_samples} samples kept"
+        gaps = f"{now.other_gaps} other gaps" if now.other_gaps else ""
+        table.add_row(Text("disk", style="dim"), kept, Text(gaps, style="yellow"), behind or room)
         return table
 
 
-def describe(event: Event) -> Text:
-    """One line about an event, for a person."""
-    at = f"{event['t_s']:9.2f} s  " if isinstance(event.get("t_s"), float) else ""
-    match event["event"]:
-        case "wheel_lift":
-            where = "" if event["slew_deg"] is None else f" at {event['slew_deg']:.1f}°"
-            words = {"suspect": "open?", "confirmed": "LIFTED", "cleared": "on the ground again"}
-            text = f"{event['wheel']} {words[event['state']]}{where} (load {event['load']})"
-            style = "bold red" if event["state"] == "confirmed" else ""
-        case "stale":
-            text, style = f"{event['channel']} sends nothing: state unknown", "bold yellow"
-        case "fresh":
-            text, style = f"{event['channel']} speaks again", ""
-        case "gap":
-            count = "" if event["missing"] is None else f" {event['missing']}"
-            kind = event["kind"].replace("_", " ")
-            text, style = f"{event['source']}:{count} {kind} {event['text']}".rstrip(), "yellow"
-        case "radius_change":
-            text, style = f"radius {event['from_m']:.2f} m to {event['to_m']:.2f} m", ""
-        case "recording":
-            text, style = f"recording into {event['path']}", "dim"
-        case "not_wired":
-            names = ", ".join(event["names"])
-            text, style = f"{event['source']} also sends {names}, which the rig leaves out", ""
-        case _:
-            text = " ".join(str(v) for k, v in event.items() if k != "t_s")
-            style = ""
-    return Text(f"{at}{text}", style=style)
+def _alarm_line(alarm: AlarmChange) -> Text:
+    sign, style = _LOUD.get(alarm.state, ("●", ""))
+    state = "acknowledged" if alarm.acknowledged else "NOT ACKNOWLEDGED: key a"
+    gone = "" if alarm.active else " (over)"
+    line = f" {sign} {alarm.text}{gone} "
+    return Text.assemble((line, style), f"  {state}" if alarm.state.is_loud else "")
+
+
+def _in_words(duration_s: float) -> str:
+    hours = duration_s / 3600
+    if hours >= 48:
+        return f"{hours / 24:.0f} days"
+    return f"{hours:.0f} h" if hours >= 2 else f"{duration_s / 60:.0f} min"

@@ -1,47 +1,48 @@
-"""The recorder: what arrives is kept, watched, and acknowledged once it is safe.
+"""The recorder: what arrives is named, dated, watched, and handed to the keeper.
 
-One thread does all of it, in this order: readings are judged by the detectors as soon as the
-queue is empty, so an alarm never waits for the disk, and a flood is judged in larger blocks
-rather than later; they are written with the next commit, at most a tenth of a second on; only
-then is the sender told that it may forget them.
+One thread does it, and it never waits for the disk or for a listener. What has arrived is shown
+to the detectors at once where the last look was some milliseconds ago, else together with what
+comes in those milliseconds, so that a flood is judged in larger blocks and an alarm is never
+late. Every twentieth of a second all that was taken goes to the keeper, who makes it durable
+and then tells its senders.
 """
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Callable
-from typing import Any, TypeAlias
+from collections import Counter, defaultdict
 
 import numpy as np
 
-from logger.events.radius_change import RadiusChange
-from logger.events.watch import Observation, RunWatch, Stale
-from logger.events.wheel_lift import ContactEvent, ContactState
+from logger.events.alarm import AlarmBook
+from logger.events.watch import RunWatch
+from logger.live.announcing import OnEvent
+from logger.live.keeper import Batch, Keeper
 from logger.live.naming import PackClock, PackNaming
+from logger.live.reporting import Reporter
+from logger.live.snapshot import Snapshot
 from logger.readings.block import Block, Nanoseconds, Values
 from logger.readings.clock_alignment import CausalAlignment
 from logger.readings.continuity import ContinuityTracker
 from logger.readings.rig_file import WHEEL, RigFile
 from logger.readings.test_file import TestFile
-from logger.recording.header import Gap
-from logger.recording.journal import RUN_CLOCK, ClockedBlock, Journal
-from logger.sources.arrival import Acknowledge, Arrival, SourceNote
-
-Event: TypeAlias = dict[str, Any]
-OnEvent: TypeAlias = Callable[[Event], None]
+from logger.recording.header import Gap, Note
+from logger.recording.journal import RUN_CLOCK, ClockedBlock
+from logger.sources.arrival import Arrival, SourceNote
 
 READING_ON_ITS_WAY_NS = 50_000_000
 """How old a contact's silence must be, beyond its own limit, before it is believed, ns of wall."""
 
+_RATE_OVER_NS = 1_000_000_000
+
 
 class Recorder:
-    """Takes what the sources hand over into a journal.
+    """Takes what the sources hand over.
 
     Args:
         rig: what is wired to what.
         test: what is tested.
-        journal: where it is kept.
-        on_event: told each event as it happens.
+        keeper: who makes it durable.
+        tell: told each event as it happens.
         utc_start_ns: UTC at the run's start, ns since 1970.
         clock_rate: run seconds in a second of wall time.
     """
@@ -51,23 +52,31 @@ class Recorder:
         *,
         rig: RigFile,
         test: TestFile,
-        journal: Journal,
-        on_event: OnEvent,
+        keeper: Keeper,
+        tell: OnEvent,
         utc_start_ns: int,
         clock_rate: float,
     ) -> None:
         self.watch = RunWatch(rig, test)
-        self._journal = journal
-        self._tell = on_event
+        self._keeper = keeper
+        self.reporter = Reporter(
+            watch=self.watch,
+            book=AlarmBook.of(rig, test),
+            tell=tell,
+            u_of=self._u_of,
+        )
+        self._clock_rate = clock_rate
         self._delay_ns = round(READING_ON_ITS_WAY_NS * clock_rate)
         self._naming = {s.id: PackNaming(rig, s.id, utc_start_ns=utc_start_ns) for s in rig.source}
         self._continuity = {s.id: ContinuityTracker() for s in rig.source}
         self._alignments: dict[str, CausalAlignment] = {}
+        self._source_of = {c.id: c.source for c in rig.channel}
+        self._aligned_by: dict[str, CausalAlignment] = {}
         self._held_up_ns: dict[str, int] = {}
         self._waiting: dict[tuple[str, str], list[tuple[Nanoseconds, Values]]] = defaultdict(list)
         self._unjudged: dict[str, list[tuple[Nanoseconds, Values]]] = defaultdict(list)
-        self._to_acknowledge: list[Acknowledge] = []
-        self._stale_since_ns: dict[str, int] = {}
+        self._batch = Batch()
+        self._rates = _Rates(round(_RATE_OVER_NS * clock_rate))
         self.latest_arrival_ns = 0
         """When the item taken last arrived, ns on the run's clock."""
 
@@ -75,15 +84,15 @@ class Recorder:
         """Takes one pack, or one note of a source."""
         self.latest_arrival_ns = max(self.latest_arrival_ns, item.arrival_ns)
         if isinstance(item, SourceNote):
-            self._take_note(item)
+            self.reporter.source_note(item)
             return
         if item.acknowledge is not None:
-            self._to_acknowledge.append(item.acknowledge)
+            self._batch.acknowledgements.append(item.acknowledge)
         if item.retained:
             return
         continuity = self._continuity[item.source].check(item.pack.boot, item.pack.seq)
         if continuity.missing:
-            self._gap(
+            self.reporter.gap(
                 Gap(
                     t_ns=item.arrival_ns,
                     source=item.source,
@@ -102,42 +111,68 @@ class Recorder:
         """
         # Contacts last, so that an opening finds the slew angle and the load of its moment.
         for channel in sorted(self._unjudged, key=lambda c: c.startswith(WHEEL)):
-            parts = self._unjudged[channel]
-            t_ns = np.concatenate([t for t, _ in parts])
-            value = np.concatenate([v for _, v in parts])
-            self._report(self.watch.feed(self._never_falling(channel, t_ns, value)))
+            t_ns, value = _joined(self._unjudged[channel])
+            self._rates.count(channel, t_ns.size)
+            block = self._never_falling(channel, t_ns, value)
+            self.reporter.report(self.watch.feed(block))
         self._unjudged.clear()
-        self._report(self.watch.advance(now_ns, delay_ns=self._delay_ns))
+        self.reporter.report(self.watch.advance(now_ns, delay_ns=self._delay_ns))
 
-    def commit(self) -> None:
-        """Makes everything taken so far durable, then acknowledges it.
+    def hand_over(self, now_ns: int) -> None:
+        """Hands all that was taken to the keeper, and picks up what the keeper noticed.
 
         Raises:
-            StorageFailed: where the disk refuses; nothing since the last commit is claimed.
+            StorageFailed: where the keeper has ended before its time.
         """
-        for (channel, clock), parts in self._waiting.items():
-            block = ClockedBlock(
-                channel=channel,
-                clock=clock,
-                t_ns=np.concatenate([t for t, _ in parts]),
-                value=np.concatenate([v for _, v in parts]),
-            )
-            self._journal.append([block])
+        self.reporter.notices(self._keeper.notices(), now_ns=now_ns)
+        self.reporter.disk_waits(self._keeper.waiting_s, now_ns=now_ns)
+        batch = self._batch
+        self.reporter.move_rows_to(batch)
+        batch.blocks = [
+            ClockedBlock(channel=channel, clock=clock, t_ns=t_ns, value=value)
+            for (channel, clock), parts in self._waiting.items()
+            for t_ns, value in (_joined(parts),)
+        ]
         self._waiting.clear()
-        self._journal.commit()
-        acknowledgements, self._to_acknowledge = self._to_acknowledge, []
-        for acknowledge in acknowledgements:
-            acknowledge()
+        if not self._keeper.offer(batch):
+            self._drop_readings(batch, now_ns=now_ns)
+            self._keeper.offer(batch)
+        self._batch = Batch()
+
+    def add_wall_pair(self, t_ns: int, utc_ns: int) -> None:
+        """Takes a moment on the run's clock and in UTC."""
+        self._batch.wall_pairs.append((t_ns, utc_ns))
+
+    def take_note(self, note: Note) -> None:
+        """Takes what a person noted at this recorder."""
+        self.reporter.note(note)
 
     def finish(self, now_ns: int) -> None:
-        """Ends the watch and makes the last readings durable.
+        """Ends the watch and hands the last readings over.
 
         Raises:
-            StorageFailed: where the disk refuses.
+            StorageFailed: where the keeper has ended before its time.
         """
         self.judge(now_ns)
-        self._report(self.watch.finish())
-        self.commit()
+        self.reporter.report(self.watch.finish())
+        self.hand_over(now_ns)
+
+    def snapshot(self, now_ns: int) -> Snapshot:
+        """The state now, for a panel."""
+        return Snapshot(
+            t_ns=now_ns,
+            latest=dict(self.watch.latest),
+            stale=self.watch.stale_channels,
+            load_state=self.watch.load_state,
+            alarms=self.reporter.book.standing(),
+            rates_hz=self._rates.of(now_ns, clock_rate=self._clock_rate),
+            missing_packs=dict(self.reporter.missing_packs),
+            other_gaps=self.reporter.other_gaps,
+            clock_u_s={source: self._clock_u_s(source) for source in self._naming},
+            kept_samples=self._keeper.kept_samples,
+            waiting_s=self._keeper.waiting_s,
+            room_left_s=self._keeper.room_left_s,
+        )
 
     @property
     def unknown_names(self) -> dict[str, set[str]]:
@@ -147,19 +182,21 @@ class Recorder:
     def _take_readings(self, item: Arrival) -> None:
         naming = self._naming[item.source]
         clock = naming.clock_of(item.pack, arrival_ns=item.arrival_ns, wire_ns=item.wire_ns)
-        if clock.pair is not None:
-            self._journal.add_pairs(clock.id, [clock.pair])
-        alignment = self._alignment(clock)
+        alignment = self._alignment(clock, item)
         t_ns = naming.times_ns(item.pack, arrival_ns=item.arrival_ns, wire_ns=item.wire_ns)
         for channel, times, value in naming.by_channel(item.pack, t_ns):
             self._waiting[channel.id, clock.id].append((times, value))
             live_ns = times if alignment is None else alignment.to_run(times)
             self._unjudged[channel.id].append((live_ns, value))
 
-    def _alignment(self, clock: PackClock) -> CausalAlignment | None:
+    def _alignment(self, clock: PackClock, item: Arrival) -> CausalAlignment | None:
         if clock.pair is None or clock.id == RUN_CLOCK:
             return None
-        alignment = self._alignments.setdefault(clock.id, CausalAlignment())
+        self._batch.pairs.setdefault(clock.id, []).append(clock.pair)
+        alignment = self._alignments.get(clock.id)
+        if alignment is None:
+            alignment = self._alignments[clock.id] = CausalAlignment()
+        self._aligned_by[item.source] = alignment
         alignment.add(clock.pair)
         return alignment
 
@@ -170,81 +207,50 @@ class Recorder:
         self._held_up_ns[channel] = int(held[-1])
         return Block(channel=channel, t_ns=held, value=value)
 
-    def _take_note(self, note: SourceNote) -> None:
-        if note.kind == "back":
-            self._tell({"event": "back", "source": note.source, "t_s": note.arrival_ns * 1e-9})
-            return
-        kind = "bad_frames" if note.kind == "bad_frame" else note.kind
-        missing = None if note.kind == "lost" else note.count
-        self._gap(
-            Gap(
-                t_ns=note.arrival_ns,
-                source=note.source,
-                missing=missing,
-                kind=kind,
-                text=note.text,
+    def _drop_readings(self, batch: Batch, *, now_ns: int) -> None:
+        """Owns up to readings for which the keeper had no room."""
+        dropped: Counter[str] = Counter()
+        for block in batch.blocks:
+            dropped[self._source_of[block.channel]] += len(block)
+        batch.blocks = []
+        for source, count in dropped.items():
+            text = "the disk was behind and the memory for what waits full"
+            self.reporter.gap(
+                Gap(t_ns=now_ns, source=source, missing=count, kind="overflow", text=text)
             )
-        )
+        self.reporter.move_rows_to(batch)
 
-    def _gap(self, gap: Gap) -> None:
-        self._journal.add_gap(gap)
-        self._tell(
-            {
-                "event": "gap",
-                "source": gap.source,
-                "missing": gap.missing,
-                "kind": gap.kind,
-                "t_s": gap.t_ns * 1e-9,
-                "text": gap.text,
-            }
-        )
+    def _u_of(self, channel: str) -> float | None:
+        return self._clock_u_s(self._source_of.get(channel, ""))
 
-    def _report(self, seen: list[Observation]) -> None:
-        for observation in seen:
-            match observation:
-                case ContactEvent():
-                    self._report_contact(observation)
-                case Stale():
-                    self._report_stale(observation)
-                case RadiusChange():
-                    self._tell(
-                        {
-                            "event": "radius_change",
-                            "t_s": observation.start_ns * 1e-9,
-                            "from_m": round(observation.from_m, 4),
-                            "to_m": round(observation.to_m, 4),
-                        }
-                    )
-                case _:
-                    pass
+    def _clock_u_s(self, source: str) -> float | None:
+        alignment = self._aligned_by.get(source)
+        return None if alignment is None else alignment.u_ns * 1e-9
 
-    def _report_contact(self, contact: ContactEvent) -> None:
-        slew_deg = self.watch.latest.get("slew")
-        event: Event = {
-            "event": "wheel_lift",
-            "state": str(contact.state),
-            "wheel": contact.wheel,
-            "t_s": contact.t_ns * 1e-9,
-            "slew_deg": None if slew_deg is None else round(slew_deg, 3),
-            "load": str(self.watch.load_state),
-        }
-        if contact.state is not ContactState.SUSPECT:
-            event["opened_s"] = contact.opened_ns * 1e-9
-        self._journal.add_alarm(event)
-        self._tell(event)
 
-    def _report_stale(self, stale: Stale) -> None:
-        if stale.stale:
-            self._stale_since_ns[stale.channel] = stale.t_ns
-            self._tell({"event": "stale", "channel": stale.channel, "t_s": stale.t_ns * 1e-9})
-            return
-        since_ns = self._stale_since_ns.pop(stale.channel, stale.t_ns)
-        self._journal.add_gap(
-            Gap(
-                t_ns=since_ns,
-                source=stale.channel,
-                kind="stale",
-                duration_ns=max(0, stale.t_ns - since_ns),
-            )
-        )
-        self._tell({"event": "fresh", "channel": stale.channel, "t_s": stale.t_ns * 1e-9})
+class _Rates:
+    """Readings a second of each channel, over about the last second of wall time."""
+
+    def __init__(self, over_ns: int) -> None:
+        self._over_ns = over_ns
+        self._counts: Counter[str] = Counter()
+        self._since_ns = 0
+        self._rates_hz: dict[str, float] = {}
+
+    def count(self, channel: str, readings: int) -> None:
+        self._counts[channel] += readings
+
+    def of(self, now_ns: int, *, clock_rate: float) -> dict[str, float]:
+        if now_ns - self._since_ns >= self._over_ns:
+            wall_s = (now_ns - self._since_ns) * 1e-9 / clock_rate
+            self._rates_hz = {c: n / wall_s for c, n in self._counts.items()}
+            self._counts = Counter(dict.fromkeys(self._counts, 0))
+            self._since_ns = now_ns
+        return self._rates_hz
+
+
+def _joined(parts: list[tuple[Nanoseconds, Values]]) -> tuple[Nanoseconds, Values]:
+    """Parts in their order as one: times and values, shape (n,) each."""
+    if len(parts) == 1:
+        return parts[0]
+    return np.concatenate([t for t, _ in parts]), np.concatenate([v for _, v in parts])

@@ -9,19 +9,32 @@ from network delay measurements", INFOCOM 1999; cited from memory). While runnin
 lowest delay of the last seconds is known, and the rate is taken as 1.
 
 One-way exchange can't see the part of the delay that every frame has. It shows as a constant
-lateness, and is covered by an allowance in the uncertainty.
+lateness, and is covered by an allowance in the uncertainty. Where the device answers questions,
+the offset is bounded from below too (:mod:`logger.readings.clock_bounds`): then the middle of
+what remains is taken, nothing is assumed about delays, and half its width is the uncertainty.
+
+The run's clock may run fast (a simulation in accelerated time). Delays belong to the wall's
+clock, so all that is reckoned from them grows with the run's: see ``clock_rate``.
 """
 
 from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from math import sqrt
 
 import numpy as np
 
 from logger.readings.block import Nanoseconds
+from logger.readings.clock_bounds import (
+    ClockBounds,
+    NoLine,
+    floor_of_stretches,
+    middle_line,
+    slope_below,
+)
 from logger.readings.pack import ClockPair
 
 RATE_LIMIT = 1e-3
@@ -35,7 +48,15 @@ UNKNOWN_DRIFT = 1e-4
 """How far a crystal clock may be off where the run is too short to tell (from memory: common
 crystals keep 20 to 100 ppm)."""
 
-_FLOOR_WINDOWS = 20
+LEAST_SPAN_NS = 10_000_000_000
+"""Over a shorter stretch a millisecond of delay says less of the rate than a common crystal."""
+
+WINDOW_NS = 20_000_000_000
+"""How long a delay is remembered while running: 50 ppm are 1 ms in it."""
+
+FIRST_FRAME_LATE_NS = 16_000_000
+"""How late a lone frame may be: what a USB adapter's latency timer holds back by default. Of n
+frames the promptest is about an nth of it late."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +70,8 @@ class ClockFit:
         residual_s: how far the lowest delays stand above the line, s: in each of 20 stretches
             of the run the lowest, and of these the upper quartile.
         pairs: how many pairs it was fitted to.
+        pairs_two_way: how many of them bounded the offset from below too; 0 for a one-way fit,
+            which allows for an unseen delay instead.
     """
 
     offset_ns: int
@@ -56,6 +79,7 @@ class ClockFit:
     u_s: float
     residual_s: float
     pairs: int
+    pairs_two_way: int = 0
 
     def to_run(self, device_ns: Nanoseconds) -> Nanoseconds:
         """Maps times of the device to the run's clock.
@@ -77,11 +101,12 @@ class ClockFit:
             "u_s": self.u_s,
             "residual_s": self.residual_s,
             "pairs": self.pairs,
+            "pairs_two_way": self.pairs_two_way,
         }
 
     @classmethod
     def from_json(cls, document: Mapping[str, float]) -> ClockFit:
-        """From what ``to_json`` gave.
+        """From what ``to_json`` gave; a fit without ``pairs_two_way`` is a one-way one.
 
         Raises:
             ValueError: where a key is missing.
@@ -93,6 +118,7 @@ class ClockFit:
                 u_s=float(document["u_s"]),
                 residual_s=float(document["residual_s"]),
                 pairs=int(document["pairs"]),
+                pairs_two_way=int(document.get("pairs_two_way", 0)),
             )
         except KeyError as exc:
             raise ValueError(f"a clock fit without {exc.args[0]!r}") from exc
@@ -101,21 +127,25 @@ class ClockFit:
 def fit_clock(
     pairs: Sequence[ClockPair],
     *,
-    unseen_delay_ns: int = UNSEEN_DELAY_NS,
-    least_span_ns: int = 10_000_000_000,
+    clock_rate: float = 1.0,
+    unseen_delay_ns: int | None = None,
+    least_span_ns: int | None = None,
     least_pairs: int = 10,
 ) -> ClockFit:
     """Fits a device's clock over a whole run.
 
-    The uncertainty is that of a rectangular distribution: the true line may lie anywhere from
-    the fitted one to ``residual_s`` plus the unseen delay away from it. Where the rate had to
-    be held at 1, what a common crystal may drift over the pairs' span comes on top.
+    The uncertainty is that of a rectangular distribution. One-way, the true line may lie
+    anywhere from the fitted one to ``residual_s`` plus the unseen delay away from it, and where
+    the rate had to be held at 1, what a common crystal may drift over the pairs' span comes on
+    top. Two-way, it lies within half of what the bounds leave open at the worse end of the run.
 
     Args:
         pairs: moments on both clocks, in any order.
-        unseen_delay_ns: allowance for the delay that every frame has, ns of the run's clock
-            (multiply by the clock rate where the run's clock is made to run fast).
-        least_span_ns: the rate is held at 1 where the pairs span less.
+        clock_rate: run seconds in a second of wall time.
+        unseen_delay_ns: allowance for the delay that every frame has, ns of the run's clock;
+            by default :data:`UNSEEN_DELAY_NS` of wall time. Not used where the device answers.
+        least_span_ns: the rate is held where the pairs span less, ns of the run's clock; by
+            default :data:`LEAST_SPAN_NS` of wall time.
         least_pairs: and where there are fewer.
 
     Raises:
@@ -123,27 +153,56 @@ def fit_clock(
     """
     if not pairs:
         raise ValueError("no clock pair to fit")
-    device_ns = np.fromiter((p.device_ns for p in pairs), dtype=np.int64, count=len(pairs))
-    sent_ns = np.fromiter(
-        (p.arrival_ns - p.wire_ns for p in pairs), dtype=np.int64, count=len(pairs)
-    )
-    order = np.argsort(device_ns, kind="stable")
-    device_ns, sent_ns = device_ns[order], sent_ns[order]
-    span_ns = int(device_ns[-1] - device_ns[0])
-    held = span_ns < max(least_span_ns, 1) or len(pairs) < least_pairs
-    rate = 1.0 if held else 1.0 + _drift(device_ns, sent_ns)
+    bounds = ClockBounds.of(pairs)
+    if least_span_ns is None:
+        least_span_ns = round(LEAST_SPAN_NS * clock_rate)
+    held = bounds.span_ns < max(least_span_ns, 1) or len(pairs) < least_pairs
+    if bounds.answers_cover_the_run:
+        with suppress(NoLine):
+            return _fit_two_way(bounds, held=held)
+    if unseen_delay_ns is None:
+        unseen_delay_ns = round(UNSEEN_DELAY_NS * clock_rate)
+    return _fit_one_way(bounds, held=held, unseen_delay_ns=unseen_delay_ns)
+
+
+def _fit_one_way(bounds: ClockBounds, *, held: bool, unseen_delay_ns: int) -> ClockFit:
+    device_ns, sent_ns = bounds.device_ns, bounds.sent_ns
+    rate = 1.0 if held else 1.0 + min(max(slope_below(device_ns, sent_ns), -RATE_LIMIT), RATE_LIMIT)
     delay_ns = sent_ns - _mapped(device_ns, rate)
     offset_ns = int(delay_ns.min())
     # A rate at its bound follows no clock: then the worst stretch counts.
     share = 1.0 if abs(rate - 1.0) > 0.999 * RATE_LIMIT else 0.75
-    residual_ns = _floor(device_ns - device_ns[0], delay_ns - offset_ns, share=share)
-    drift_ns = UNKNOWN_DRIFT * span_ns if held else 0.0
+    residual_ns = floor_of_stretches(device_ns - device_ns[0], delay_ns - offset_ns, share=share)
+    drift_ns = UNKNOWN_DRIFT * bounds.span_ns if held else 0.0
     return ClockFit(
         offset_ns=offset_ns,
         rate=rate,
         u_s=(residual_ns + unseen_delay_ns + drift_ns) / sqrt(3) / 1e9,
         residual_s=residual_ns / 1e9,
-        pairs=len(pairs),
+        pairs=device_ns.size,
+    )
+
+
+def _fit_two_way(bounds: ClockBounds, *, held: bool) -> ClockFit:
+    line = middle_line(bounds, slope_limit=UNKNOWN_DRIFT if held else RATE_LIMIT)
+    rate = 1.0 + (line.last_ns - line.first_ns) / max(bounds.span_ns, 1)
+    first_ns = bounds.device_ns[:1]
+    offset_ns = int((first_ns - _mapped(first_ns, rate))[0]) + round(line.first_ns)
+    mapped_ns = _mapped(bounds.device_ns, rate) + offset_ns
+    since_first_ns, answers = bounds.device_ns - first_ns, bounds.answers
+    late_ns, early_ns = bounds.sent_ns - mapped_ns, (mapped_ns - bounds.asked_ns)[answers]
+    # A clock that wanders within its bounds squeezes the lines: each stretch is asked alone too.
+    open_ns = max(
+        floor_of_stretches(since_first_ns, late_ns, share=0.75),
+        floor_of_stretches(since_first_ns[answers], early_ns, share=0.75),
+    )
+    return ClockFit(
+        offset_ns=offset_ns,
+        rate=rate,
+        u_s=(max(line.half_ns, open_ns) + line.excess_ns + 1.0) / sqrt(3) / 1e9,
+        residual_s=floor_of_stretches(since_first_ns, late_ns - late_ns.min(), share=0.75) / 1e9,
+        pairs=bounds.device_ns.size,
+        pairs_two_way=int(answers.sum()),
     )
 
 
@@ -152,79 +211,76 @@ def _mapped(device_ns: Nanoseconds, rate: float) -> Nanoseconds:
     return np.asarray(device_ns + departure.astype(np.int64))
 
 
-def _drift(device_ns: Nanoseconds, sent_ns: Nanoseconds) -> float:
-    """Slope of the hull's edge under the pairs' centre, less 1, bounded."""
-    x = (device_ns - device_ns[0]).tolist()
-    y = (sent_ns - sent_ns[0] - (device_ns - device_ns[0])).tolist()
-    hull = _lower_hull(x, y)
-    centre = sum(x) / len(x)
-    edge = next(i for i in range(1, len(hull)) if x[hull[i]] >= centre)
-    left, right = hull[edge - 1], hull[edge]
-    slope: float = (y[right] - y[left]) / (x[right] - x[left])
-    return min(max(slope, -RATE_LIMIT), RATE_LIMIT)
-
-
-def _lower_hull(x: list[int], y: list[int]) -> list[int]:
-    """Indices of the lower convex hull of points sorted by x (monotone chain, exact)."""
-    hull: list[int] = []
-    for i in range(len(x)):
-        if hull and x[i] == x[hull[-1]]:
-            if y[i] >= y[hull[-1]]:
-                continue
-            hull.pop()
-        while len(hull) > 1 and _turns_down(x, y, hull[-2], hull[-1], i):
-            hull.pop()
-        hull.append(i)
-    return hull
-
-
-def _turns_down(x: list[int], y: list[int], a: int, b: int, c: int) -> bool:
-    return (x[b] - x[a]) * (y[c] - y[a]) <= (y[b] - y[a]) * (x[c] - x[a])
-
-
-def _floor(since_first_ns: Nanoseconds, delay_ns: Nanoseconds, *, share: float) -> int:
-    """The lowest delay of each stretch of the run, and of these the upper quartile (share), ns.
-
-    A clock that wanders lifts most stretches off the line. A stall of the wire or the computer
-    lifts only those in which it fell, and says nothing against the clock: not the highest.
-    """
-    width_ns = int(since_first_ns[-1]) // _FLOOR_WINDOWS + 1
-    window = since_first_ns // width_ns
-    starts = np.flatnonzero(np.r_[True, window[1:] != window[:-1]])
-    return int(np.quantile(np.minimum.reduceat(delay_ns, starts), share))
-
-
 class CausalAlignment:
     """Device time to run time while running: the lowest delay of the last seconds.
 
     The rate is taken as 1, so a clock that is 50 ppm slow is late by at most 1 ms over the
     window of 20 s. When a lower delay is seen, mapped times step back by the difference: who
-    needs times that never fall must hold them up.
+    needs times that never fall must hold them up. While the device answers questions, the
+    middle between the lowest delay and the latest question is taken.
 
     Args:
-        window_ns: how long a delay is remembered, ns of the run's clock.
+        window_ns: how long a delay is remembered, ns of the run's clock; by default
+            :data:`WINDOW_NS` of wall time.
+        clock_rate: run seconds in a second of wall time.
     """
 
-    def __init__(self, *, window_ns: int = 20_000_000_000) -> None:
-        if window_ns <= 0:
-            raise ValueError(f"a window of {window_ns} ns remembers nothing")
-        self._window_ns = window_ns
-        # Delays that rise with their age's fall: the first is the lowest in the window.
+    def __init__(self, *, window_ns: int | None = None, clock_rate: float = 1.0) -> None:
+        self._window_ns = round(WINDOW_NS * clock_rate) if window_ns is None else window_ns
+        if self._window_ns <= 0:
+            raise ValueError(f"a window of {self._window_ns} ns remembers nothing")
+        self._clock_rate = clock_rate
+        # Delays that rise as their age falls: the first is the lowest in the window.
         self._lowest: deque[tuple[int, int]] = deque()
+        # The same of device time less the moment of asking, so that the first asks the most.
+        self._highest_asked: deque[tuple[int, int]] = deque()
+        self._arrivals: deque[int] = deque()
+        self._wire_is_believed = True
 
     @property
     def ready(self) -> bool:
         """Whether a pair has come, so that times can be mapped."""
         return bool(self._lowest)
 
+    @property
+    def two_way(self) -> bool:
+        """Whether the device answered within the window."""
+        return bool(self._highest_asked)
+
+    @property
+    def u_ns(self) -> int:
+        """Standard uncertainty of a time mapped now, ns.
+
+        Rectangular, over what the bounds and a common crystal's drift in the window leave open;
+        one-way with allowances for the unseen delay and for too few frames.
+
+        Raises:
+            ValueError: before the first pair.
+        """
+        oldest_ns, open_ns = self._oldest_and_open_ns()
+        drift_ns = UNKNOWN_DRIFT * (self._arrivals[-1] - oldest_ns)
+        if open_ns is None:
+            late_ns = UNSEEN_DELAY_NS + FIRST_FRAME_LATE_NS / len(self._arrivals)
+            return round((late_ns * self._clock_rate + drift_ns) / sqrt(3)) + 1
+        half_ns = open_ns / 2 if open_ns >= 0 else max(0.0, -open_ns - drift_ns)
+        return round((half_ns + drift_ns) / sqrt(3)) + 1
+
     def add(self, pair: ClockPair) -> None:
         """Takes the next pair, in order of arrival."""
-        delay_ns = pair.arrival_ns - pair.wire_ns - pair.device_ns
-        while self._lowest and self._lowest[-1][1] >= delay_ns:
-            self._lowest.pop()
-        self._lowest.append((pair.arrival_ns, delay_ns))
-        while self._lowest[0][0] <= pair.arrival_ns - self._window_ns:
-            self._lowest.popleft()
+        asked_ns = pair.asked_ns
+        if asked_ns is not None and asked_ns > pair.arrival_ns - pair.wire_ns:
+            self._disbelieve_the_wire()
+        wire_ns = pair.wire_ns if self._wire_is_believed else 0
+        _keep_least(self._lowest, pair.arrival_ns, pair.arrival_ns - wire_ns - pair.device_ns)
+        if asked_ns is not None and asked_ns <= pair.arrival_ns:
+            _keep_least(self._highest_asked, pair.arrival_ns, pair.device_ns - asked_ns)
+        self._arrivals.append(pair.arrival_ns)
+        until_ns = pair.arrival_ns - self._window_ns
+        for kept in (self._lowest, self._highest_asked):
+            while kept and kept[0][0] <= until_ns:
+                kept.popleft()
+        while self._arrivals[0] <= until_ns:
+            self._arrivals.popleft()
 
     def to_run(self, device_ns: Nanoseconds) -> Nanoseconds:
         """Maps times of the device to the run's clock.
@@ -239,6 +295,29 @@ class CausalAlignment:
         Raises:
             ValueError: before the first pair.
         """
+        _, open_ns = self._oldest_and_open_ns()
+        offset_ns = self._lowest[0][1] - max(0, open_ns or 0) // 2
+        return np.asarray(device_ns + offset_ns)
+
+    def _oldest_and_open_ns(self) -> tuple[int, int | None]:
+        """Arrival of the older bound in use; how far both are apart, None where one is missing."""
         if not self._lowest:
             raise ValueError("no clock pair yet")
-        return np.asarray(device_ns + self._lowest[0][1])
+        arrival_ns, highest_ns = self._lowest[0]
+        if not self._highest_asked:
+            return arrival_ns, None
+        asked_arrival_ns, lowered_ns = self._highest_asked[0]
+        return min(arrival_ns, asked_arrival_ns), highest_ns + lowered_ns
+
+    def _disbelieve_the_wire(self) -> None:
+        """From an answer on the wire before it was asked for: it is faster than declared."""
+        if self._wire_is_believed:
+            self._wire_is_believed = False
+            self._lowest.clear()
+            self._arrivals.clear()
+
+
+def _keep_least(kept: deque[tuple[int, int]], arrival_ns: int, value_ns: int) -> None:
+    while kept and kept[-1][1] >= value_ns:
+        kept.pop()
+    kept.append((arrival_ns, value_ns))

@@ -9,6 +9,7 @@ from pydantic import Field, field_validator, model_validator
 from logger.errors import FileInvalid
 from logger.readings.rig_file import Identifier, RigFile
 from logger.readings.toml_file import Angle, Length, Mass, Moment, Stiffness, Table, read_toml
+from logger.readings.watched_limits import Watch
 
 PLAUSIBLE_TEXT = 200
 
@@ -149,6 +150,8 @@ class TestFile(Table):
     load: Load
     method: Method = Method()
     model: TruckModel | None = None
+    watch: Watch = Watch()
+    """Limits that are alarmed while the test runs."""
 
 
 def read_test(text: str, *, name: str = "test.toml") -> TestFile:

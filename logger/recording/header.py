@@ -32,6 +32,7 @@ _read_rig = lru_cache(maxsize=16)(read_rig)
 _read_test = lru_cache(maxsize=16)(read_test)
 
 
+NoteKind = Literal["text", "radius", "mark", "acknowledge"]
 GapKind = Literal[
     "missing_packs", "lost", "overflow", "bad_frames", "stale", "suspended", "clock_step", "storage"
 ]
@@ -43,13 +44,14 @@ class Note:
 
     Attributes:
         t_ns: when, ns on the run's clock.
-        kind: ``text``, a tape reading of the ``radius``, or a ``mark`` in time.
+        kind: ``text``, a tape reading of the ``radius``, a ``mark`` in time, or that someone did
+            ``acknowledge`` the alarms that stood.
         text: the words.
         value_m: the radius read from the tape, m; None for other kinds.
     """
 
     t_ns: int
-    kind: Literal["text", "radius", "mark"]
+    kind: NoteKind
     text: str = ""
     value_m: float | None = None
 

@@ -1,17 +1,16 @@
-"""Reading a journal whose recorder may have been killed, and whose file may be damaged.
+"""Reading one part of a journal whose recorder may have been killed, and whose file may be damaged.
 
-The journal is opened read-only: whatever is wrong with it, the original stays as it was.
-SQLite itself drops a transaction that was cut off in the write-ahead log. Beyond that, rows
-are read one by one past whatever can't be read, blocks are held to their CRC, and what is
-missing is counted.
+The file is opened read-only: whatever is wrong with it, the original stays as it was. SQLite
+itself drops a transaction that was cut off in the write-ahead log. Beyond that, rows are read
+one by one past whatever can't be read, and blocks are held to their CRC. What is missing shows
+in the rows' numbers; :mod:`logger.recording.run_reading` counts it over all parts of a run.
 """
 
 from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Generator, Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -21,68 +20,64 @@ import numpy as np
 
 from logger.errors import RunUnreadable
 from logger.readings.block import Nanoseconds, Values
+from logger.readings.pack import ClockPair
 from logger.recording.header import LARGEST_HEADER_BYTES, Gap, Note, RunHeader, parse_header
-from logger.recording.journal import APPLICATION_ID, JOURNAL_VERSION, block_crc
+from logger.recording.journal import (
+    APPLICATION_ID,
+    JOURNAL_VERSION,
+    NUMBERED,
+    ClockedBlock,
+    block_crc,
+)
 
 _FURTHEST_STEP = 1 << 40
 """Row numbers are looked for this far beyond an unreadable row."""
 
+BlockMark = tuple[str, str, int, int]
+"""Of a block: channel, clock, count of samples, first time on that clock, ns."""
 
-@dataclass(slots=True, kw_only=True)
-class Damage:
-    """What could not be read.
-
-    Attributes:
-        blocks: blocks of samples that are known to be missing or wrong.
-        rows: rows of other tables.
-        cut: whether there may be more that nobody can count.
-    """
-
-    blocks: int = 0
-    rows: int = 0
-    cut: bool = False
-
-    def __bool__(self) -> bool:
-        return bool(self.blocks or self.rows or self.cut)
-
-    def __str__(self) -> str:
-        text = f"{self.blocks} blocks of samples and {self.rows} other rows can't be read"
-        return f"{text}; the file is cut, so there may have been more" if self.cut else text
+_BLOCK = "channel, clock, count, crc, times, value"
+_WOULD_DO = "nothing was changed; name a run's journal"
+_OBJECTS: dict[str, Any] = {"notes": Note, "gaps": Gap, "alarms": dict[str, Any]}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BlockPlace:
-    """Where a block stands: its row, its clock and how many samples it should have."""
+class NotBegun(RunUnreadable):
+    """A journal that holds nothing: its recorder stopped before it had begun."""
 
-    row: int
-    clock: str
-    count: int
+
+class RefusedPart(RunUnreadable):
+    """A file that is none of this program's journals, or one of a newer version."""
 
 
 class JournalReader:
-    """A journal to read; use it in a ``with`` statement.
+    """A part of a journal to read; use it in a ``with`` statement.
 
     Attributes:
         path: the file.
-        damage: what could not be read so far.
+        cut: tables whose end can't be read, so that nobody can count what stood there.
 
     Raises:
-        RunUnreadable: for what is no journal, or one of a newer version.
+        NotBegun: where nothing was ever kept in it.
+        RefusedPart: for what is no journal, or one of a newer version.
+        RunUnreadable: for what can't be read.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self.damage = Damage()
+        self.cut: set[str] = set()
         _refuse_what_is_no_file(path)
         try:
             self._connection = sqlite3.connect(
-                f"{path.absolute().as_uri()}?{_way_to_open(path)}", uri=True, isolation_level=None
+                f"{path.absolute().as_uri()}?{_way_to_open(path)}",
+                uri=True,
+                isolation_level=None,
+                check_same_thread=False,
             )
             # Without this SQLite refuses a file that is shorter than it says; nothing is written.
             self._connection.execute("PRAGMA writable_schema=ON")
             self._connection.text_factory = lambda raw: raw.decode(errors="replace")
             try:
-                self._check_kind()
+                self._version = self._check_kind()
             except BaseException:
                 self._connection.close()
                 raise
@@ -98,6 +93,10 @@ class JournalReader:
         exc: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Closes the file."""
         self._connection.close()
 
     def header(self) -> RunHeader:
@@ -112,7 +111,7 @@ class JournalReader:
                 (LARGEST_HEADER_BYTES,),
             ).fetchone()
             if row is None or not isinstance(row[0], str):
-                raise self._unreadable("holds no run: its recorder stopped before it had begun")
+                raise self._not_begun("holds no run")
             header, _ = parse_header(row[0])
         except sqlite3.Error as exc:
             raise self._unreadable(f"has a header that can't be read ({exc})") from exc
@@ -120,75 +119,138 @@ class JournalReader:
             raise self._unreadable(str(exc)) from exc
         return header
 
-    def places(self) -> dict[str, list[BlockPlace]]:
-        """Where each channel's whole blocks stand, in the order in which they were recorded.
+    def firsts(self) -> dict[str, int]:
+        """For each table the number of the part's first row: all before stood in earlier parts."""
+        unknown = dict.fromkeys(NUMBERED, 1)
+        if self._version == 1:
+            return unknown
+        try:
+            row = self._connection.execute(
+                f"SELECT {', '.join(NUMBERED)} FROM part WHERE id = 1"  # noqa: S608 - our own names
+            ).fetchone()
+        except sqlite3.Error:
+            row = None
+        if row is None or not all(isinstance(v, int) and v > 0 for v in row):
+            return unknown
+        return dict(zip(NUMBERED, row, strict=True))
 
-        Reads every block and holds it to its CRC; those that fail are counted as damage.
+    def is_followed(self) -> bool:
+        """Whether a further part was made whole after this one."""
+        if self._version == 1:
+            return False
+        try:
+            row = self._connection.execute("SELECT followed FROM part WHERE id = 1").fetchone()
+        except sqlite3.Error:
+            row = None
+        return row is not None and row[0] == 1
+
+    def blocks(self, after: int = 0) -> Generator[tuple[int, ClockedBlock | None]]:
+        """Each block with its number, in order; None for one that is damaged.
+
+        Args:
+            after: only blocks with a greater number.
         """
-        places: dict[str, list[BlockPlace]] = {}
-        last_row = 0
-        for row, *fields in self._rows("blocks", "channel, clock, count, crc, times, value"):
-            self.damage.blocks += row - last_row - 1
-            last_row = row
-            if _is_whole(fields):
-                place = BlockPlace(row=row, clock=fields[1], count=fields[2])
-                places.setdefault(fields[0], []).append(place)
-            else:
-                self.damage.blocks += 1
-        return places
+        for seq, *fields in self._rows("blocks", _BLOCK, after=after):
+            yield seq, self._block(fields) if self._is_whole(seq, fields) else None
 
-    def block(self, place: BlockPlace) -> tuple[Nanoseconds, Values]:
-        """A whole block's times on its own clock and raw values, each of shape (n,).
+    def block_marks(self) -> Iterator[tuple[int, BlockMark | None]]:
+        """Like :meth:`blocks`, each block checked likewise, but only what it is of."""
+        for seq, *fields in self._rows("blocks", _BLOCK):
+            if not self._is_whole(seq, fields):
+                yield seq, None
+                continue
+            channel, clock, count, _, times, _ = fields
+            yield seq, (channel, clock, count, int.from_bytes(times[:8], "little", signed=True))
+
+    def block(self, seq: int) -> ClockedBlock:
+        """A block that was whole before.
 
         Raises:
-            RunUnreadable: where it was whole a moment ago and is no longer.
+            RunUnreadable: where it is no longer.
         """
         try:
-            times, value = self._connection.execute(
-                "SELECT times, value FROM blocks WHERE id = ?", (place.row,)
+            fields = self._connection.execute(
+                f"SELECT {_BLOCK} FROM blocks WHERE id = ?",  # noqa: S608 - our own names
+                (seq,),
             ).fetchone()
-        except (sqlite3.Error, TypeError) as exc:
-            raise self._unreadable("can't be read twice the same; the disk is failing") from exc
-        return np.frombuffer(times, dtype="<i8"), np.frombuffer(value, dtype="<f8")
+        except sqlite3.Error:
+            fields = None
+        if fields is None or not self._is_whole(seq, fields):
+            raise self._unreadable("can't be read twice the same; the disk is failing")
+        return self._block(fields)
 
-    def pairs(self) -> dict[str, list[tuple[int, int, int]]]:
-        """For each device clock its (device_ns, arrival_ns, wire_ns)."""
-        pairs: dict[str, list[tuple[int, int, int]]] = {}
-        for _, clock, *pair in self._rows("pairs", "clock, device_ns, arrival_ns, wire_ns"):
-            if all(isinstance(v, int) for v in pair):
-                pairs.setdefault(str(clock), []).append((pair[0], pair[1], pair[2]))
-            else:
-                self.damage.rows += 1
-        return pairs
+    def pairs(self, after: int = 0) -> Generator[tuple[int, tuple[str, ClockPair] | None]]:
+        """Each (clock, moment on it and on the run's) with its number; None for a damaged one.
+
+        Args:
+            after: only pairs with a greater number.
+        """
+        asked = "NULL" if self._version == 1 else "asked_ns"
+        columns = f"clock, device_ns, arrival_ns, wire_ns, {asked}"
+        for number, clock, device_ns, arrival_ns, wire_ns, asked_ns in self._rows(
+            "pairs", columns, after=after
+        ):
+            times = (device_ns, arrival_ns, wire_ns, 0 if asked_ns is None else asked_ns)
+            if not (isinstance(clock, str) and all(isinstance(t, int) for t in times)):
+                yield number, None
+                continue
+            pair = ClockPair(
+                device_ns=device_ns, arrival_ns=arrival_ns, wire_ns=wire_ns, asked_ns=asked_ns
+            )
+            yield number, (clock, pair)
+
+    def numbered_wall_pairs(self) -> Iterator[tuple[int, tuple[int, int] | None]]:
+        """Each (ns on the run's clock, ns of UTC since 1970) with its number; None if damaged."""
+        for number, t_ns, utc_ns in self._rows("wall_pairs", "t_ns, utc_ns"):
+            whole = isinstance(t_ns, int) and isinstance(utc_ns, int)
+            yield number, (t_ns, utc_ns) if whole else None
 
     def wall_pairs(self) -> tuple[tuple[int, int], ...]:
         """Moments as (ns on the run's clock, ns of UTC since 1970)."""
-        rows = self._rows("wall_pairs", "t_ns, utc_ns")
-        return tuple((t, u) for _, t, u in rows if isinstance(t, int) and isinstance(u, int))
+        return tuple(pair for _, pair in self.numbered_wall_pairs() if pair is not None)
 
-    def notes(self) -> tuple[Note, ...]:
-        """Notes by time."""
-        return tuple(sorted(self._objects("notes", Note), key=lambda note: note.t_ns))
+    def objects(self, table: str) -> Iterator[tuple[int, Any]]:
+        """Each gap or alarm, or each note, with its number; None for a damaged one."""
+        for number, text in self._rows(table, "json"):
+            yield number, _object(text, _OBJECTS[table])
 
-    def gaps(self) -> tuple[Gap, ...]:
-        """Gaps by time."""
-        return tuple(sorted(self._objects("gaps", Gap), key=lambda gap: gap.t_ns))
+    def own_numbers(self) -> dict[int, int]:
+        """Numbers over the whole run of the notes that the recorder itself added, by row."""
+        if self._version == 1:
+            return {}
+        return {
+            row: own for row, own in self._rows("notes", "own", counted=False) if own is not None
+        }
 
-    def alarms(self) -> tuple[dict[str, Any], ...]:
-        """Alarms in the order in which they were given."""
-        return tuple(self._objects("alarms", dict[str, Any]))
+    def _is_whole(self, seq: int, fields: Sequence[Any]) -> bool:
+        channel, clock, count, crc, times, value = fields
+        if not (
+            isinstance(channel, str)
+            and isinstance(clock, str)
+            and isinstance(times, bytes)
+            and isinstance(value, bytes)
+            and isinstance(count, int)
+            and count > 0
+            and len(times) == len(value) == 8 * count
+        ):
+            return False
+        counted = None if self._version == 1 else seq
+        return bool(
+            crc == block_crc(seq=counted, channel=channel, clock=clock, times=times, value=value)
+        )
 
-    def _objects(self, table: str, kind: Any) -> Iterator[Any]:
-        for _, text in self._rows(table, "json"):
-            try:
-                yield msgspec.convert(json.loads(text), kind)
-            except (ValueError, TypeError, RecursionError):
-                self.damage.rows += 1
+    def _block(self, fields: Sequence[Any]) -> ClockedBlock:
+        channel, clock, _, _, times, value = fields
+        t_ns: Nanoseconds = np.frombuffer(times, dtype="<i8")
+        values: Values = np.frombuffer(value, dtype="<f8")
+        return ClockedBlock(channel=channel, clock=clock, t_ns=t_ns, value=values)
 
-    def _rows(self, table: str, columns: str) -> Iterator[tuple[Any, ...]]:
+    def _rows(
+        self, table: str, columns: str, *, after: int = 0, counted: bool = True
+    ) -> Iterator[tuple[Any, ...]]:
         """Rows of a table from the first to the last, past those that can't be read."""
         query = f"SELECT id, {columns} FROM {table} WHERE id >= ? ORDER BY id"  # noqa: S608 - our own names
-        wanted = 1
+        wanted = after + 1
         while wanted:
             try:
                 for row in _rising(self._connection.execute(query, (wanted,)), wanted):
@@ -196,14 +258,14 @@ class JournalReader:
                     yield row
             except sqlite3.DatabaseError:
                 wanted = self._next_readable(table, wanted)
+                if not wanted and counted:
+                    self.cut.add(table)
             else:
                 return
 
     def _next_readable(self, table: str, unreadable: int) -> int:
         """The next row number after one that can't be read; 0 where there is none."""
         query = f"SELECT id FROM {table} WHERE id >= ? ORDER BY id LIMIT 1"  # noqa: S608 - our own names
-        if table != "blocks":
-            self.damage.rows += 1
         step = 1
         while step < _FURTHEST_STEP:
             try:
@@ -215,26 +277,37 @@ class JournalReader:
             if found[0] >= unreadable + step:
                 return int(found[0])
             step *= 2
-        self.damage.cut = True
         return 0
 
-    def _check_kind(self) -> None:
+    def _check_kind(self) -> int:
         (mark,) = self._connection.execute("PRAGMA application_id").fetchone()
         (version,) = self._connection.execute("PRAGMA user_version").fetchone()
-        if mark == 0 and version == 0 and self.path.stat().st_size == 0:
-            raise self._unreadable("is empty: its recorder stopped before it had begun")
+        if mark == 0 and version == 0:
+            if self.path.stat().st_size == 0:
+                raise self._not_begun("is empty")
+            if not self._connection.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchone():
+                raise self._not_begun("holds nothing")
         if mark != APPLICATION_ID:
-            raise self._unreadable("is a SQLite file, but no journal")
-        if version != JOURNAL_VERSION:
-            raise self._unreadable(
+            raise self._refused("is a SQLite file, but no journal")
+        if version not in (1, JOURNAL_VERSION):
+            raise self._refused(
                 f"is of journal version {version} and this program reads {JOURNAL_VERSION}: "
                 "use a newer Slewtrace"
             )
+        return int(version)
+
+    def _not_begun(self, what: str) -> NotBegun:
+        return NotBegun(
+            where=str(self.path),
+            what=f"{what}: its recorder stopped before it had begun",
+            would_do="there is nothing to recover, and nothing was changed",
+        )
+
+    def _refused(self, what: str) -> RefusedPart:
+        return RefusedPart(where=str(self.path), what=what, would_do=_WOULD_DO)
 
     def _unreadable(self, what: str) -> RunUnreadable:
-        return RunUnreadable(
-            where=str(self.path), what=what, would_do="nothing was changed; name a run's journal"
-        )
+        return RunUnreadable(where=str(self.path), what=what, would_do=_WOULD_DO)
 
 
 def _way_to_open(path: Path) -> str:
@@ -262,14 +335,8 @@ def _rising(rows: sqlite3.Cursor, wanted: int) -> Iterator[tuple[Any, ...]]:
         yield row
 
 
-def _is_whole(fields: list[Any]) -> bool:
-    channel, clock, count, crc, times, value = fields
-    return (
-        isinstance(channel, str)
-        and isinstance(clock, str)
-        and isinstance(count, int)
-        and isinstance(times, bytes)
-        and isinstance(value, bytes)
-        and len(times) == len(value) == 8 * count
-        and crc == block_crc(channel=channel, clock=clock, times=times, value=value)
-    )
+def _object(text: Any, kind: Any) -> Any:
+    try:
+        return msgspec.convert(json.loads(text), kind)
+    except (ValueError, TypeError, RecursionError):
+        return None

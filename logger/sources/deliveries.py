@@ -4,7 +4,9 @@ A broker sends a message again, under the same number, when a connection broke b
 acknowledgement reached it. Three rules keep that exact: an acknowledgement is sent only on the
 connection that brought the message, since on another its number may mean another message; a
 message that comes again while the recorder still has it is not handed over twice; one that
-comes again after it was safe on the disk is acknowledged at once.
+comes again after it was safe on the disk is acknowledged at once. Whether a message is the one
+with its number that came before is told by its content too: a broker that was killed and took up
+an older state of its session may give one number to two messages.
 """
 
 from __future__ import annotations
@@ -18,11 +20,13 @@ class Delivery:
 
     Attributes:
         mid: the broker's number of it.
+        content: hash of what it says.
         connection: count of the connection that brought it last.
         safe: whether its readings are on the disk.
     """
 
     mid: int
+    content: int
     connection: int
     safe: bool = False
 
@@ -44,11 +48,12 @@ class Deliveries:
         if not resumed:
             self._open.clear()
 
-    def coming(self, mid: int, *, again: bool) -> tuple[Delivery, bool]:
+    def coming(self, mid: int, payload: bytes, *, again: bool) -> tuple[Delivery, bool]:
         """A message comes.
 
         Args:
             mid: the broker's number of it.
+            payload: what it says.
             again: whether the broker says that it sent it before.
 
         Returns:
@@ -56,10 +61,11 @@ class Deliveries:
             delivery is ``safe``, it is to be acknowledged at once.
         """
         known = self._open.get(mid)
-        if known is not None and again:
+        content = hash(payload)
+        if known is not None and again and known.content == content:
             known.connection = self._connection
             return known, False
-        delivery = Delivery(mid=mid, connection=self._connection)
+        delivery = Delivery(mid=mid, content=content, connection=self._connection)
         self._open[mid] = delivery
         return delivery, True
 

@@ -3,6 +3,9 @@
 A line has a bound: noise without line ends would fill the memory. A line that passes the bound
 is dropped whole, and the next one begins after its end. Line feed, carriage return and both
 together end a line; empty lines are no frames.
+
+A checksum is optional, and noise that takes it off leaves what looks like a pack without one.
+So a line that has carried a checksum once must carry one always.
 """
 
 from __future__ import annotations
@@ -14,7 +17,8 @@ from logger.errors import FrameInvalid
 
 LINE_LIMIT_BYTES = 64 * 1024
 
-_SIGNED = re.compile(rb"(.*) ([0-9a-f]{8})", re.DOTALL)
+_CRC = re.compile(rb" ([0-9a-f]{8})")
+_CRC_BYTES = 9
 
 
 class LineSplitter:
@@ -55,6 +59,11 @@ class LineSplitter:
         lines += [line.rstrip(b"\r\n") for line in others]
         return [line for line in lines if line and self._short_enough(line)]
 
+    @property
+    def waiting_bytes(self) -> int:
+        """How many bytes of a line without its end are kept."""
+        return len(self._rest)
+
     def _keep(self, part: bytes) -> None:
         if self._skipping:
             return
@@ -84,14 +93,41 @@ def check_crc(line: bytes) -> bytes:
     Raises:
         FrameInvalid: where the checksum is there and wrong.
     """
-    signed = _SIGNED.fullmatch(line)
+    signed = _CRC.fullmatch(line, max(0, len(line) - _CRC_BYTES))
     if signed is None:
         return line
-    pack, digits = signed.groups()
+    pack, digits = line[:-_CRC_BYTES], signed[1]
     found = zlib.crc32(pack)
     if int(digits, 16) != found:
         raise FrameInvalid(f"CRC says {digits.decode()}, the {len(pack)} bytes give {found:08x}")
     return pack
+
+
+class CrcCheck:
+    """Checks the lines of one connection: once signed, always signed.
+
+    Attributes:
+        demanded: whether a line without a checksum is refused.
+
+    Args:
+        demanded: whether that is so from the first line on.
+    """
+
+    def __init__(self, *, demanded: bool = False) -> None:
+        self.demanded = demanded
+
+    def take_off(self, line: bytes) -> bytes:
+        """The pack's bytes of a line.
+
+        Raises:
+            FrameInvalid: where the checksum is wrong, or missing where it is demanded.
+        """
+        pack = check_crc(line)
+        if len(pack) < len(line):
+            self.demanded = True
+        elif self.demanded:
+            raise FrameInvalid("a line without a CRC where lines carry one")
+        return pack
 
 
 def sign(pack: bytes) -> bytes:

@@ -8,6 +8,7 @@ from logger.errors import SourceUnavailable
 from logger.readings.rig_file import RigFile
 from logger.sources.arrival import Clock, Put, Source
 from logger.sources.mqtt_topic import MqttTopic
+from logger.sources.quiet_port import quiet_limit_s
 from logger.sources.serial_line import SerialLine
 
 
@@ -24,7 +25,7 @@ def open_sources(
     """
     mark = f"-{purpose}" if purpose else ""
     return tuple(
-        SerialLine(source)
+        SerialLine(source, quiet_s=quiet_limit_s(rig, source.id))
         if source.kind == "serial"
         else MqttTopic(
             source,

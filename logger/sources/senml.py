@@ -10,7 +10,8 @@ What the RFC leaves open, and what we do:
 - **Versions** (``bver``): 10 and lower, and 26. RFC 9100 makes the version a sum of bits, 26
   being 10 plus "secondary units"; as units are not read, that feature is safe to take. Any
   other number above 10 announces a feature that we don't know, and the pack is refused (4.4).
-- **Own labels** ``seq``, ``boot``, ``up`` count in a pack's first record only.
+- **Own labels** ``seq``, ``boot``, ``up``, ``reply`` count in a pack's first record only. A pack
+  with ``reply`` answers the recorder's question of that number, and its ``up`` was taken then.
 - **Sum without a value** (4.2) is no reading for the recorder; the resolved form keeps it.
 - **Absolute and relative times in one pack** (4.5.3): a pack has one "now", and the only clue
   to it inside the pack is its newest absolute time, so relative times are counted from there.
@@ -23,7 +24,7 @@ from math import nan
 
 import msgspec
 import numpy as np
-from msgspec import UNSET
+from msgspec import UNSET, UnsetType
 
 from logger.errors import FrameInvalid
 from logger.readings.pack import Pack
@@ -110,7 +111,7 @@ def decode_senml(frame: bytes) -> Pack:
         times_ns = _made_absolute(times_ns)
     texts = {i: v for i, v in enumerate(values) if isinstance(v, str)}
     numbers = [nan if i in texts else v for i, v in enumerate(values)] if texts else values
-    seq, boot, up_ns = _own_labels(records[0])
+    seq, boot, up_ns, reply = _own_labels(records[0])
     return Pack(
         names=tuple(names),
         t_ns=np.array(times_ns, dtype=np.int64),
@@ -120,6 +121,7 @@ def decode_senml(frame: bytes) -> Pack:
         seq=seq,
         boot=boot,
         up_ns=up_ns,
+        reply=reply,
     )
 
 
@@ -170,18 +172,28 @@ def _made_absolute(times_ns: list[int]) -> list[int]:
     return [t if t >= ABSOLUTE_FROM_NS else now_ns + t for t in times_ns]
 
 
-def _own_labels(r: Record) -> tuple[int | None, str | None, int | None]:
-    """``seq``, ``boot`` and ``up`` of a pack's first record, ``up`` in ns."""
+def _own_labels(r: Record) -> tuple[int | None, str | None, int | None, int | None]:
+    """``seq``, ``boot``, ``up`` and ``reply`` of a pack's first record, ``up`` in ns."""
+    seq, reply = _count_of(r.seq, "seq"), _count_of(r.reply, "reply")
     try:
-        seq = None if r.seq is UNSET else _whole_number_decoder.decode(r.seq)
         boot = None if r.boot is UNSET else _text_decoder.decode(r.boot)
     except msgspec.DecodeError as exc:
-        raise FrameInvalid(f"seq must be a whole number and boot a text: {exc}") from exc
-    if seq is not None and not 0 <= seq < _COUNTER_LIMIT:
-        raise FrameInvalid(f"seq {seq} is no count")
+        raise FrameInvalid(f"boot must be a text: {exc}") from exc
     if boot is not None and not (boot.isprintable() and 0 < len(boot) <= _BOOT_LENGTH):
         raise FrameInvalid(f"boot must be 1 to {_BOOT_LENGTH} printable characters")
     up_ns = None if r.up is UNSET else seconds_to_ns(r.up, "up")
     if up_ns is not None and up_ns < 0:
         raise FrameInvalid("up is negative")
-    return seq, boot, up_ns
+    return seq, boot, up_ns, reply
+
+
+def _count_of(raw: msgspec.Raw | UnsetType, label: str) -> int | None:
+    if raw is UNSET:
+        return None
+    try:
+        count = _whole_number_decoder.decode(raw)
+    except msgspec.DecodeError as exc:
+        raise FrameInvalid(f"{label} must be a whole number: {exc}") from exc
+    if not 0 <= count < _COUNTER_LIMIT:
+        raise FrameInvalid(f"{label} {count} is no count")
+    return count

@@ -42,6 +42,7 @@ class Record(msgspec.Struct, gc=False):
     seq: msgspec.Raw | UnsetType = UNSET
     boot: msgspec.Raw | UnsetType = UNSET
     up: msgspec.Raw | UnsetType = UNSET
+    reply: msgspec.Raw | UnsetType = UNSET
 
 
 Value: TypeAlias = float | str | bool | None

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import errno
 import os
+import re
+import select
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 import serial
@@ -23,8 +26,14 @@ else:
 READ_TIMEOUT_S = 0.2
 """How long a read waits for a first byte; a stop is noticed within it."""
 
+READS_PER_S = 200
+"""How often a busy line is read, but for a few reads in a row."""
+
 _PORTS_SHOWN = 6
-_SOCKET_CHUNK_BYTES = 65_536
+_CHUNK_BYTES = 65_536
+_UART = re.compile(r"tty(S|USB|AMA)\d+")
+_READS_IN_A_ROW = 8
+_LARGE_CHUNK_BYTES = 1024
 _BUSY = (errno.EBUSY, errno.EAGAIN)
 
 
@@ -46,6 +55,8 @@ def open_port(port: str, baud: int, *, where: str) -> serial.Serial:
         line.timeout = READ_TIMEOUT_S
         if _is_device(port):
             line.exclusive = True
+        if _is_device(port) or port.startswith("socket://"):
+            line.write_timeout = 0  # other URLs know no limit to a write, or take 0 for never
         line.open()
     except serial.SerialException as exc:
         raise _unavailable(exc, port, where=where) from exc
@@ -54,23 +65,110 @@ def open_port(port: str, baud: int, *, where: str) -> serial.Serial:
     return line
 
 
-def read_chunk(line: serial.Serial) -> bytes:
-    """Waits for a first byte, up to the read timeout, and takes all that came with it.
+class Wire:
+    """An open port: bytes come in chunks, and go out without waiting.
 
-    Raises:
-        OSError: where the port is lost.
+    Where the system gives the port a file descriptor, that is read and written directly: in
+    pyserial a read costs three times as much.
+
+    Attributes:
+        has_uart: whether its bytes are known to take the time that the speed says. A
+            pseudo-terminal's do not, and nor may those of a device with USB of its own.
+
+    Args:
+        line: an open port; it is closed with the wire.
     """
-    if not str(line.port).startswith("socket://"):
-        return line.read(line.in_waiting or 1)
-    # A socket port can't count what waits: after the first byte, take what is there.
-    first = line.read(1)
-    if not first:
-        return first
-    line.timeout = 0
-    try:
-        return first + line.read(_SOCKET_CHUNK_BYTES)
-    finally:
-        line.timeout = READ_TIMEOUT_S
+
+    def __init__(self, line: serial.Serial) -> None:
+        self._line = line
+        self._fd = _descriptor(line)
+        self.has_uart = _UART.fullmatch(Path(os.path.realpath(str(line.port))).name) is not None
+
+    def read(self) -> bytes:
+        """Waits for a first byte, up to the read timeout, and takes all that came with it.
+
+        Raises:
+            OSError: where the port is lost.
+        """
+        if self._fd is None:
+            return self._read_line()
+        ready, _, _ = select.select([self._fd], [], [], READ_TIMEOUT_S)
+        if not ready:
+            return b""
+        try:
+            chunk = os.read(self._fd, _CHUNK_BYTES)
+        except BlockingIOError:
+            return b""
+        if not chunk:
+            raise OSError(errno.EIO, "the device hung up")
+        return chunk
+
+    def send(self, data: bytes) -> int:
+        """Hands bytes to the system, as many as it takes now.
+
+        Returns:
+            How many those were.
+
+        Raises:
+            OSError: where the port is lost.
+        """
+        try:
+            if self._fd is not None:
+                return os.write(self._fd, data)
+            return self._line.write(data) or 0
+        except (BlockingIOError, serial.SerialTimeoutException):
+            return 0
+
+    def close(self) -> None:
+        """Closes the port, there or gone."""
+        with suppress(OSError):  # it is gone, which is what was wanted
+            self._line.close()
+
+    def _read_line(self) -> bytes:
+        line = self._line
+        if not str(line.port).startswith("socket://"):
+            return line.read(line.in_waiting or 1)
+        # A socket port can't count what waits: after the first byte, take what is there.
+        first = line.read(1)
+        if not first:
+            return first
+        line.timeout = 0
+        try:
+            return first + line.read(_CHUNK_BYTES)
+        finally:
+            line.timeout = READ_TIMEOUT_S
+
+
+class ReadPacing:
+    """Lets bytes gather on a busy line, so that it wakes the reader a bounded number of times.
+
+    A line that speaks seldom is read at once, and a few times in a row; only what comes more
+    often than ``READS_PER_S`` waits, for ``1 / READS_PER_S`` at most. The stamp of what waited
+    is late by so much, never early.
+    """
+
+    def __init__(self) -> None:
+        self._paid_until_s = 0.0
+
+    def pause_s(self, now_s: float, taken_bytes: int) -> float:
+        """How long to wait before the next read, s, given how much the last one took.
+
+        Args:
+            now_s: the time on the caller's steady clock, s.
+            taken_bytes: how much the last read took; after a large one the system's buffer may
+                be full, and nothing waits.
+        """
+        self._paid_until_s = max(self._paid_until_s, now_s) + 1 / READS_PER_S
+        if taken_bytes >= _LARGE_CHUNK_BYTES:
+            return 0.0
+        return max(0.0, self._paid_until_s - now_s - _READS_IN_A_ROW / READS_PER_S)
+
+
+def _descriptor(line: serial.Serial) -> int | None:
+    """The file descriptor of a device's port; None for other ports and on Windows."""
+    if sys.platform == "win32" or not _is_device(str(line.port)):
+        return None
+    return int(line.fileno())
 
 
 def _is_device(port: str) -> bool:

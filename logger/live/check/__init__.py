@@ -1,0 +1,1 @@
+"""Before the crane moves: whether the sensors live, and whether they tell the truth."""

@@ -1,0 +1,106 @@
+"""The files of one run while it is recorded: parts, by name.
+
+``<run>.journal`` is the first part, ``<run>.2.journal`` the second, and so on; beside a part
+SQLite keeps its log and, for a moment, other files. The sealed run is ``<run>.parquet``, and
+``<run>.parquet.partial`` while it is being written. A run's own name can't end in a dot and a
+number above 1, so a file's name alone says whose part it is.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from logger.errors import BadInput
+from logger.recording.new_file import refuse_to_overwrite, sync_folder
+
+_PART = re.compile(r"(?P<run>.+)\.(?P<number>[2-9]|[1-9][0-9]{1,8})\.journal", re.ASCII | re.DOTALL)
+_BESIDE = ("-wal", "-shm", "-journal")
+
+
+def first_part(path: Path) -> Path:
+    """The first part of the run that a part, or the sealed run, belongs to."""
+    if path.suffix == ".parquet":
+        return path.with_suffix(".journal")
+    later = _PART.fullmatch(path.name)
+    return path.with_name(f"{later['run']}.journal") if later else path
+
+
+def part_path(first: Path, number: int) -> Path:
+    """Where part ``number`` of a run stands, counted from 1."""
+    return first if number == 1 else first.with_name(f"{first.stem}.{number}.journal")
+
+
+def parts_of(first: Path) -> list[tuple[int, Path]]:
+    """The parts of a run that are there, with their numbers, rising."""
+    return sorted((n, path) for n, path in _numbered(first) if path.exists())
+
+
+def first_parts(folder: Path) -> list[Path]:
+    """The runs in a folder that were not sealed, each by its first part's name."""
+    return sorted({first_part(path) for path in folder.glob("*.journal")})
+
+
+def sealed_path(first: Path) -> Path:
+    """Where a run stands once it is sealed."""
+    return first.with_suffix(".parquet")
+
+
+def partial_path(sealed: Path) -> Path:
+    """Where a run is written while it is being sealed."""
+    return sealed.with_name(f"{sealed.name}.partial")
+
+
+def refuse_taken_name(first: Path) -> None:
+    """Refuses a name for a new run that is taken, or could be mistaken for a later part.
+
+    Raises:
+        BadInput: in one line.
+    """
+    if first_part(first) != first:
+        raise BadInput(
+            where=str(first),
+            what="a run's name can't end in a dot and a number",
+            would_do="give another name",
+        )
+    refuse_to_overwrite(first)
+    refuse_to_overwrite(sealed_path(first))
+    refuse_to_overwrite(partial_path(sealed_path(first)))
+    for _, path in _numbered(first):
+        refuse_to_overwrite(path)
+
+
+def remove_part(path: Path) -> None:
+    """Removes a part and what SQLite keeps beside it.
+
+    Raises:
+        OSError: where the disk refuses.
+    """
+    for suffix in ("", *_BESIDE):
+        path.with_name(path.name + suffix).unlink(missing_ok=True)
+
+
+def remove_parts(first: Path) -> None:
+    """Removes all parts of a run, the newest first, and what was left beside parts.
+
+    Raises:
+        OSError: where the disk refuses; what is left may be removed later.
+    """
+    found = {path for _, path in _numbered(first)}
+    for path in sorted(found, key=lambda p: (len(p.name), p.name), reverse=True):
+        remove_part(path)
+    sync_folder(first.parent)
+
+
+def _numbered(first: Path) -> list[tuple[int, Path]]:
+    """Every part of which the file, or a file beside it, is there."""
+    found = {}
+    for entry in first.parent.iterdir() if first.parent.is_dir() else ():
+        name = entry.name
+        for suffix in _BESIDE:
+            name = name.removesuffix(suffix)
+        if name == first.name:
+            found[1] = first
+        elif (later := _PART.fullmatch(name)) and later["run"] == first.stem:
+            found[int(later["number"])] = first.with_name(name)
+    return sorted(found.items())
