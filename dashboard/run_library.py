@@ -20,6 +20,7 @@ from typing import Any
 from dashboard.figures.readings import Readings
 from dashboard.run_readings import read_readings
 from logger.errors import RunUnreadable, SlewtraceError
+from logger.recording.parts import first_parts
 from logger.recording.run import Run, open_run
 
 Result = dict[str, Any]
@@ -93,7 +94,7 @@ class RunLibrary:
         newest = sorted(runs.values(), key=lambda r: r.header.started_utc or "", reverse=True)
         return Shelf(
             runs=tuple(newest),
-            journals=tuple(sorted(self.folder.glob("*.journal"))),
+            journals=tuple(first_parts(self.folder)),
             unreadable=tuple(unreadable),
         )
 

@@ -122,7 +122,7 @@ def chosen_plan(chance, *, guard):
         guard=guard,
         paced=not quick,
     )
-    longest_s = 0.03 if making else 0.1 if quick else 0.4
+    longest_s = 0.03 if making else 0.2 if quick else 0.4
     return plan, Moment(after_s=chance.uniform(0, longest_s), once_begun=not making, aimed=aimed)
 
 

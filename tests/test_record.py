@@ -332,3 +332,22 @@ def test_a_source_that_is_not_there_is_one_line_and_leaves_nothing(
     (line,) = done.stderr.strip().splitlines()
     assert named_in_line in line
     assert not list((folder / "runs").glob("*"))
+
+
+def test_a_pack_that_comes_late_is_no_longer_missing(bench, record):
+    """Counted as missing, then there after all: both are told, and its readings are kept."""
+    _, write, options, _ = bench
+    recording = record(*options)
+    recording.wait_for(named("recording"))
+    for seq in (0, 1, 4, 2, 5):
+        write(pack_of([{"n": "enc", "v": seq}], seq=seq, up=seq * 0.1) + b"\n")
+    missing = recording.wait_for(named("gap", kind="missing_packs"))
+    late = recording.wait_for(named("gap", kind="late_packs"))
+    run = open_run(recording.end()["path"])
+
+    assert (missing["missing"], late["missing"]) == (2, 1)
+    assert run.raw("slew").value.tolist() == [0, 1, 2, 4, 5]
+    assert {g.kind: g.missing for g in run.gaps if g.kind.endswith("packs")} == {
+        "missing_packs": 2,
+        "late_packs": 1,
+    }

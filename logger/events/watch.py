@@ -108,6 +108,11 @@ class RunWatch:
         return self._load.state
 
     @property
+    def an_opening_lasts(self) -> bool:
+        """Whether a contact is open now, or has been a moment ago."""
+        return any(wheel.opening_lasts for wheel in self._wheels.values())
+
+    @property
     def stale_channels(self) -> frozenset[str]:
         """The channels that are stale now."""
         return frozenset(self._stale)

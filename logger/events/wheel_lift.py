@@ -82,6 +82,11 @@ class WheelLiftDetector:
         self._spans_ns: deque[int] = deque([0], maxlen=PACKS_LOOKED_AT)
         self._events: list[ContactEvent] = []
 
+    @property
+    def opening_lasts(self) -> bool:
+        """Whether an opening has begun and is not cleared yet."""
+        return self._opened_ns is not None
+
     def feed(self, t_ns: Nanoseconds, closed: NDArray[np.bool_]) -> list[ContactEvent]:
         """What the next readings tell.
 

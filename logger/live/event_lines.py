@@ -70,6 +70,7 @@ _LINES: dict[str, Callable[[Event], tuple[str, str]]] = {
     "back": lambda e: (f"{e['source']} is back", ""),
     "radius_change": lambda e: (f"radius {e['from_m']:.2f} m to {e['to_m']:.2f} m", ""),
     "recording": lambda e: (f"recording into {e['path']}", "dim"),
+    "unreachable": lambda e: (e["text"], "yellow"),
     "sealed": lambda e: (f"sealed {e['path']}, {e['samples']} samples", "bold"),
     "missed": lambda e: (f"{e['count']} events were not shown; the recording has them", "yellow"),
     "storage_failed": lambda e: (f"the disk refuses: {e['text']}", "bold red"),

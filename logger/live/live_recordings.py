@@ -76,7 +76,7 @@ def registered(run_id: str, journal: Path) -> Iterator[str]:
         folder = _safe_folder()
         path, descriptor = _write(folder, entry)
     except OSError as exc:
-        yield f"notes from other terminals need --run: {exc.strerror or exc}"
+        yield f"no note from another terminal can reach this run: {exc.strerror or exc}"
         return
     try:
         yield ""

@@ -8,6 +8,7 @@ so that the whole run can align it later, else the run's.
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -72,16 +73,25 @@ class PackNaming:
         )
         return PackClock(id=f"{self._source_id}#{pack.boot or ''}", pair=pair)
 
+    def base_of(self, pack: Pack, *, arrival_ns: int, wire_ns: int) -> tuple[int, bool]:
+        """What makes a pack's times those of its clock.
+
+        Returns:
+            A time, ns, and whether it is that of the pack's newest reading; else it is to be
+            added to the pack's times.
+        """
+        if pack.absolute and self._true_clock:
+            return -self._utc_start_ns, False
+        if pack.up_ns is not None:
+            return pack.up_ns, True
+        return arrival_ns - wire_ns, pack.absolute
+
     def times_ns(self, pack: Pack, *, arrival_ns: int, wire_ns: int) -> Nanoseconds:
         """Times of a pack's readings on its clock, shape (n,), ns."""
-        if pack.absolute and self._true_clock:
-            return np.asarray(pack.t_ns - self._utc_start_ns)
-        if pack.up_ns is None and not pack.absolute:
-            return np.asarray(arrival_ns - wire_ns + pack.t_ns)
-        newest_ns = int(pack.t_ns.max()) if pack.t_ns.size else 0
-        if pack.up_ns is not None:
-            return np.asarray(pack.up_ns + (pack.t_ns - newest_ns))
-        return np.asarray(arrival_ns - wire_ns + (pack.t_ns - newest_ns))
+        base_ns, anchored = self.base_of(pack, arrival_ns=arrival_ns, wire_ns=wire_ns)
+        if anchored and pack.t_ns.size:
+            base_ns -= int(pack.t_ns.max())
+        return np.asarray(pack.t_ns + base_ns)
 
     def by_channel(
         self, pack: Pack, t_ns: Nanoseconds
@@ -111,6 +121,39 @@ class PackNaming:
             if not is_sorted and times.size > 1 and bool((times[1:] < times[:-1]).any()):
                 order = np.argsort(times, kind="stable")
                 times, values = times[order], values[order]
+            if times.size:
+                found.append((channel, times, values))
+        return found
+
+    def by_channel_of_all(
+        self, packs: Sequence[Pack], bases_ns: Sequence[int], *, anchored: bool
+    ) -> list[tuple[Channel, Nanoseconds, Values]]:
+        """The same for several packs of the same names and without texts, all at once.
+
+        Args:
+            packs: k packs of n readings each, all of the same names.
+            bases_ns: to be added to each pack's times, or with ``anchored`` the time of its
+                newest reading, ns.
+            anchored: which.
+
+        Returns:
+            Channel, times and raw values of each channel, by time within each pack.
+        """
+        shape = (len(packs), len(packs[0].names))
+        t_ns = np.concatenate([pack.t_ns for pack in packs]).reshape(shape)
+        value = np.concatenate([pack.value for pack in packs]).reshape(shape)
+        shift_ns = np.array(bases_ns, dtype=np.int64)
+        if anchored:
+            shift_ns -= t_ns.max(axis=1)
+        t_ns = t_ns + shift_ns[:, np.newaxis]
+        missing = np.isnan(value)
+        some_missing = bool(missing.any())
+        found = []
+        for channel, places in self._plan(packs[0].names):
+            times, values = t_ns[:, places].ravel(), value[:, places].ravel()
+            if some_missing:
+                kept = ~missing[:, places].ravel()
+                times, values = times[kept], values[kept]
             if times.size:
                 found.append((channel, times, values))
         return found

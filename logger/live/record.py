@@ -14,8 +14,6 @@ from math import inf
 from pathlib import Path
 from typing import Any
 
-import pyarrow as pa
-
 from logger.errors import BadInput, StorageFailed
 from logger.live.alarm_outputs import open_alarm_outputs
 from logger.live.announcing import Announcer, Event, Listener, OnEvent
@@ -39,7 +37,7 @@ from logger.sources.opening import open_sources, start_sources, stop_sources
 HAND_OVER_EVERY_S = 0.05
 """How long a reading may wait before it goes to the keeper, who commits at once."""
 
-LOOK_EVERY_S = 0.004
+LOOK_EVERY_S = 0.008
 """The detectors look at most this often: a flood is judged in larger blocks, no later."""
 
 QUEUE_ITEMS = 100_000
@@ -160,7 +158,6 @@ def record(
     check_wheels_are_wired(rig, test)
     check_watched_channels_are_wired(rig, test.watch)
     made_folder = _make_folder(folder)
-    pa.array([0.0])  # the first array imports pandas, which takes seconds: not while recording
     inlet = Inlet()
     sources = open_sources(rig)
     with ExitStack() as ends:
@@ -205,8 +202,10 @@ def record(
                     output_reports=reports,
                     on_snapshot=on_snapshot,
                 )
-                with registered(header.run_id, path):
+                with registered(header.run_id, path) as unreachable:
                     tell({"event": "recording", "run_id": header.run_id, "path": str(path)})
+                    if unreachable:
+                        tell({"event": "unreachable", "text": unreachable})
                     while not stop.is_set():
                         rounds.go_round()
                         pulse.beat()

@@ -1,15 +1,16 @@
 """The recorder: what arrives is named, dated, watched, and handed to the keeper.
 
-One thread does it, and it never waits for the disk or for a listener. What has arrived is shown
-to the detectors at once where the last look was some milliseconds ago, else together with what
-comes in those milliseconds, so that a flood is judged in larger blocks and an alarm is never
-late. Every twentieth of a second all that was taken goes to the keeper, who makes it durable
-and then tells its senders.
+One thread does it, and it never waits for the disk or for a listener. An open contact is shown
+to the detectors at once, with all that came before it. While every contact is closed, what has
+arrived is shown to them some tens of times a second, in larger blocks: that costs far less, and
+nothing urgent can be in it. Every twentieth of a second all that was taken goes to the keeper,
+who makes it durable and then tells its senders.
 """
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
+from collections.abc import Collection
 
 import numpy as np
 
@@ -23,7 +24,8 @@ from logger.live.snapshot import Snapshot
 from logger.readings.block import Block, Nanoseconds, Values
 from logger.readings.clock_alignment import CausalAlignment
 from logger.readings.continuity import ContinuityTracker
-from logger.readings.rig_file import WHEEL, RigFile
+from logger.readings.pack import Pack
+from logger.readings.rig_file import WHEEL, Channel, RigFile
 from logger.readings.test_file import TestFile
 from logger.recording.header import Gap, Note
 from logger.recording.journal import RUN_CLOCK, ClockedBlock
@@ -31,6 +33,12 @@ from logger.sources.arrival import Arrival, SourceNote
 
 READING_ON_ITS_WAY_NS = 50_000_000
 """How old a contact's silence must be, beyond its own limit, before it is believed, ns of wall."""
+
+LOOK_AT_REST_NS = 40_000_000
+"""While no contact is open the detectors look this often, ns of wall."""
+
+GATHERED_NAMES = 256
+"""Larger packs are sorted one by one."""
 
 _RATE_OVER_NS = 1_000_000_000
 
@@ -75,6 +83,13 @@ class Recorder:
         self._held_up_ns: dict[str, int] = {}
         self._waiting: dict[tuple[str, str], list[tuple[Nanoseconds, Values]]] = defaultdict(list)
         self._unjudged: dict[str, list[tuple[Nanoseconds, Values]]] = defaultdict(list)
+        self._gathered: dict[tuple[str, str, bool, tuple[str, ...]], tuple[list[Pack], list[int]]]
+        self._gathered = defaultdict(lambda: ([], []))
+        self._watched = frozenset(c.source for c in rig.wheels)
+        self._at_rest_ns = round(LOOK_AT_REST_NS * clock_rate)
+        self._judged_ns = 0
+        self._urgent = False
+        self._late: Counter[str] = Counter()
         self._batch = Batch()
         self._rates = _Rates(round(_RATE_OVER_NS * clock_rate))
         self.latest_arrival_ns = 0
@@ -100,6 +115,8 @@ class Recorder:
                     kind="missing_packs",
                 )
             )
+        if continuity.late:
+            self._late[item.source] += 1
         if continuity.verdict == "new":
             self._take_readings(item)
 
@@ -109,9 +126,18 @@ class Recorder:
         Args:
             now_ns: up to when everything that arrived was taken, ns on the run's clock.
         """
+        self._sort_gathered(of=self._watched)
+        at_rest = not (self._urgent or self.watch.an_opening_lasts)
+        if at_rest and now_ns - self._judged_ns < self._at_rest_ns:
+            return
+        self._judged_ns, self._urgent = now_ns, False
+        self._sort_gathered(of=self._naming.keys())
         # Contacts last, so that an opening finds the slew angle and the load of its moment.
         for channel in sorted(self._unjudged, key=lambda c: c.startswith(WHEEL)):
             t_ns, value = _joined(self._unjudged[channel])
+            if t_ns.size > 1 and bool((t_ns[1:] < t_ns[:-1]).any()):
+                order = np.argsort(t_ns, kind="stable")
+                t_ns, value = t_ns[order], value[order]
             self._rates.count(channel, t_ns.size)
             block = self._never_falling(channel, t_ns, value)
             self.reporter.report(self.watch.feed(block))
@@ -124,8 +150,12 @@ class Recorder:
         Raises:
             StorageFailed: where the keeper has ended before its time.
         """
+        for source, count in self._late.items():
+            self.reporter.late_packs(source, count, now_ns=now_ns)
+        self._late.clear()
         self.reporter.notices(self._keeper.notices(), now_ns=now_ns)
         self.reporter.disk_waits(self._keeper.waiting_s, now_ns=now_ns)
+        self._sort_gathered(of=self._naming.keys())
         batch = self._batch
         self.reporter.move_rows_to(batch)
         batch.blocks = [
@@ -153,6 +183,7 @@ class Recorder:
         Raises:
             StorageFailed: where the keeper has ended before its time.
         """
+        self._urgent = True
         self.judge(now_ns)
         self.reporter.report(self.watch.finish())
         self.hand_over(now_ns)
@@ -180,25 +211,52 @@ class Recorder:
         return {source: naming.unknown for source, naming in self._naming.items() if naming.unknown}
 
     def _take_readings(self, item: Arrival) -> None:
-        naming = self._naming[item.source]
-        clock = naming.clock_of(item.pack, arrival_ns=item.arrival_ns, wire_ns=item.wire_ns)
-        alignment = self._alignment(clock, item)
-        t_ns = naming.times_ns(item.pack, arrival_ns=item.arrival_ns, wire_ns=item.wire_ns)
-        for channel, times, value in naming.by_channel(item.pack, t_ns):
-            self._waiting[channel.id, clock.id].append((times, value))
+        naming, pack = self._naming[item.source], item.pack
+        clock = naming.clock_of(
+            pack, arrival_ns=item.arrival_ns, wire_ns=item.wire_ns, asked_ns=item.asked_ns
+        )
+        self._align(clock, item)
+        if not pack.names:
+            return
+        if pack.texts or len(pack.names) > GATHERED_NAMES:
+            t_ns = naming.times_ns(pack, arrival_ns=item.arrival_ns, wire_ns=item.wire_ns)
+            self._sort(clock.id, naming.by_channel(pack, t_ns))
+            return
+        base_ns, anchored = naming.base_of(pack, arrival_ns=item.arrival_ns, wire_ns=item.wire_ns)
+        packs, bases_ns = self._gathered[item.source, clock.id, anchored, pack.names]
+        packs.append(pack)
+        bases_ns.append(base_ns)
+
+    def _sort_gathered(self, *, of: Collection[str]) -> None:
+        """Sorts by channel what came in small packs of sources, many at a time."""
+        for key in [k for k in self._gathered if k[0] in of]:
+            source, clock, anchored, _ = key
+            packs, bases_ns = self._gathered.pop(key)
+            naming = self._naming[source]
+            self._sort(clock, naming.by_channel_of_all(packs, bases_ns, anchored=anchored))
+
+    def _sort(self, clock: str, by_channel: list[tuple[Channel, Nanoseconds, Values]]) -> None:
+        alignment = self._alignments.get(clock)
+        for channel, times, value in by_channel:
+            self._waiting[channel.id, clock].append((times, value))
             live_ns = times if alignment is None else alignment.to_run(times)
             self._unjudged[channel.id].append((live_ns, value))
+            if channel.is_wheel and not self._urgent:
+                self._urgent = bool((value != channel.closed_value).any())
 
-    def _alignment(self, clock: PackClock, item: Arrival) -> CausalAlignment | None:
+    def _align(self, clock: PackClock, item: Arrival) -> None:
         if clock.pair is None or clock.id == RUN_CLOCK:
-            return None
-        self._batch.pairs.setdefault(clock.id, []).append(clock.pair)
+            return
+        pairs = self._batch.pairs.get(clock.id)
+        if pairs is None:
+            pairs = self._batch.pairs[clock.id] = []
+        pairs.append(clock.pair)
         alignment = self._alignments.get(clock.id)
         if alignment is None:
-            alignment = self._alignments[clock.id] = CausalAlignment()
+            alignment = CausalAlignment(clock_rate=self._clock_rate)
+            self._alignments[clock.id] = alignment
         self._aligned_by[item.source] = alignment
         alignment.add(clock.pair)
-        return alignment
 
     def _never_falling(self, channel: str, t_ns: Nanoseconds, value: Values) -> Block:
         """Readings for the watch: what comes late, or steps back, is held up to the latest."""

@@ -83,7 +83,7 @@ class Reporter:
         """Reports a gap."""
         if gap.kind == "missing_packs":
             self.missing_packs[gap.source] += gap.missing or 0
-        else:
+        elif gap.kind != "late_packs":
             self.other_gaps += 1
         self._gaps.append(gap)
         self._tell(
@@ -96,6 +96,12 @@ class Reporter:
                 "text": gap.text,
             }
         )
+
+    def late_packs(self, source: str, count: int, *, now_ns: int) -> None:
+        """Reports packs that were counted as missing and have come after all."""
+        self.missing_packs[source] -= count
+        text = "counted as missing before, and came after all"
+        self.gap(Gap(t_ns=now_ns, source=source, missing=count, kind="late_packs", text=text))
 
     def source_note(self, note: SourceNote) -> None:
         """Reports what a source said of itself."""

@@ -22,6 +22,7 @@ from typing import Any
 import aiomqtt
 import numpy as np
 
+from logger.errors import StorageFailed
 from logger.live.announcing import OnEvent
 from logger.readings.clock_alignment import CausalAlignment
 from logger.readings.quantity import Kind
@@ -98,7 +99,7 @@ class Republisher:
     def _run(self) -> None:
         with JournalFollower(self._journal) as follower:
             asyncio.run(self._connect_and_forward(follower))
-            behind = len(follower.blocks_after(self._acknowledged_seq, limit_samples=10**9))
+            behind = _blocks_after(follower, self._acknowledged_seq)
         if behind:
             self._tell({"event": "republish", "state": "behind", "blocks": behind})
 
@@ -111,7 +112,7 @@ class Republisher:
                     wait_s, connected = FIRST_RETRY_S, True
                     await self._forward(client, follower)
                     return
-            except (aiomqtt.MqttError, OSError) as exc:
+            except (aiomqtt.MqttError, OSError, StorageFailed) as exc:
                 if connected:
                     self._tell({"event": "republish", "state": "lost", "text": str(exc)})
                 connected = False
@@ -151,6 +152,14 @@ class Republisher:
                 self._acknowledged_seq = part[-1][0]
 
 
+def _blocks_after(follower: JournalFollower, seq: int) -> int:
+    """How many blocks follow one; few at a time are in memory."""
+    latest = seq
+    while rows := follower.blocks_after(latest, limit_samples=SAMPLES_AT_ONCE):
+        latest = rows[-1][0]
+    return latest - seq
+
+
 class PackMaker:
     """Makes SenML packs of blocks of a journal.
 
@@ -174,7 +183,11 @@ class PackMaker:
             t_ns, utc_ns = pairs[0]
             self._utc_start_ns = utc_ns - t_ns
         for row, clock, pair in follower.pairs_after(self._pairs_seen):
-            self._alignments.setdefault(clock, CausalAlignment()).add(pair)
+            alignment = self._alignments.get(clock)
+            if alignment is None:
+                rate = follower.header.clock_rate
+                alignment = self._alignments[clock] = CausalAlignment(clock_rate=rate)
+            alignment.add(pair)
             self._pairs_seen = row
 
     def pack(self, seq: int, block: ClockedBlock) -> bytes:

@@ -52,6 +52,8 @@ class Source(Table):
     """Regular expression with named groups, for ``decode = "text"``."""
     true_clock: bool = False
     """Whether absolute times that the device sends can be believed."""
+    crc: bool = False
+    """Whether each SenML line must carry its checksum; once one has, all must in any case."""
     time_exchange: bool = False
     """Whether the device answers a question for its uptime (serial lines with SenML only)."""
 
@@ -63,6 +65,8 @@ class Source(Table):
                 raise ValueError(f"a source of kind {self.kind!r} needs {key!r}")
         if self.url is not None:
             check_broker_url(self.url)
+        if self.crc and (self.kind != "serial" or self.decode != "senml"):
+            raise ValueError('\'crc\' goes with kind = "serial" and decode = "senml"')
         if self.time_exchange and (self.kind != "serial" or self.decode != "senml"):
             raise ValueError('\'time_exchange\' goes with kind = "serial" and decode = "senml"')
         if self.decode == "text":

@@ -14,7 +14,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Self, TypeVar
 
-from logger.errors import RunUnreadable
+from logger.errors import RunUnreadable, StorageFailed
 from logger.readings.pack import ClockPair
 from logger.recording.header import RunHeader
 from logger.recording.journal import ClockedBlock
@@ -118,11 +118,11 @@ class JournalFollower:
                 return later
             try:
                 reader = JournalReader(path)
-            except RunUnreadable:
+            except (RunUnreadable, StorageFailed):
                 continue  # it is being made, or was removed this moment
             try:
                 reader.header()
-            except RunUnreadable:
+            except (RunUnreadable, StorageFailed):
                 reader.close()
                 continue
             self._readers[later] = (reader, reader.firsts())

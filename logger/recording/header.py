@@ -34,7 +34,15 @@ _read_test = lru_cache(maxsize=16)(read_test)
 
 NoteKind = Literal["text", "radius", "mark", "acknowledge"]
 GapKind = Literal[
-    "missing_packs", "lost", "overflow", "bad_frames", "stale", "suspended", "clock_step", "storage"
+    "missing_packs",
+    "late_packs",
+    "lost",
+    "overflow",
+    "bad_frames",
+    "stale",
+    "suspended",
+    "clock_step",
+    "storage",
 ]
 
 
@@ -64,7 +72,8 @@ class Gap:
         t_ns: when it was noticed, ns on the run's clock.
         source: id of the source, or of the channel for ``stale``.
         missing: how many packs or frames, where that is known.
-        kind: why.
+        kind: why. ``late_packs`` were counted among the ``missing_packs`` before and came after
+            all.
         duration_ns: how long, where that is known, ns.
         text: details for a person.
     """

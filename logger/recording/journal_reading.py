@@ -3,7 +3,9 @@
 The file is opened read-only: whatever is wrong with it, the original stays as it was. SQLite
 itself drops a transaction that was cut off in the write-ahead log. Beyond that, rows are read
 one by one past whatever can't be read, and blocks are held to their CRC. What is missing shows
-in the rows' numbers; :mod:`logger.recording.run_reading` counts it over all parts of a run.
+in the rows' numbers; :mod:`logger.recording.run_reading` counts it over all parts of a run. A
+read that the system refuses is no damage of the file: it may succeed the next time, so it stops
+the reading and nothing is decided on it.
 """
 
 from __future__ import annotations
@@ -18,7 +20,7 @@ from typing import Any, Self
 import msgspec
 import numpy as np
 
-from logger.errors import RunUnreadable
+from logger.errors import RunUnreadable, StorageFailed
 from logger.readings.block import Nanoseconds, Values
 from logger.readings.pack import ClockPair
 from logger.recording.header import LARGEST_HEADER_BYTES, Gap, Note, RunHeader, parse_header
@@ -29,6 +31,19 @@ from logger.recording.journal import (
     ClockedBlock,
     block_crc,
 )
+
+_REFUSALS = {
+    sqlite3.SQLITE_PERM,
+    sqlite3.SQLITE_BUSY,
+    sqlite3.SQLITE_LOCKED,
+    sqlite3.SQLITE_NOMEM,
+    sqlite3.SQLITE_READONLY,
+    sqlite3.SQLITE_IOERR,
+    sqlite3.SQLITE_FULL,
+    sqlite3.SQLITE_CANTOPEN,
+    sqlite3.SQLITE_PROTOCOL,
+}
+"""Primary result codes of SQLite that tell of the system, not of the file."""
 
 _FURTHEST_STEP = 1 << 40
 """Row numbers are looked for this far beyond an unreadable row."""
@@ -60,6 +75,7 @@ class JournalReader:
         NotBegun: where nothing was ever kept in it.
         RefusedPart: for what is no journal, or one of a newer version.
         RunUnreadable: for what can't be read.
+        StorageFailed: here and from every method, where the system refuses a read.
     """
 
     def __init__(self, path: Path) -> None:
@@ -82,6 +98,7 @@ class JournalReader:
                 self._connection.close()
                 raise
         except sqlite3.Error as exc:
+            self._stop_where_refused(exc)
             raise self._unreadable(f"can't be read as a journal ({exc})") from exc
 
     def __enter__(self) -> Self:
@@ -114,6 +131,7 @@ class JournalReader:
                 raise self._not_begun("holds no run")
             header, _ = parse_header(row[0])
         except sqlite3.Error as exc:
+            self._stop_where_refused(exc)
             raise self._unreadable(f"has a header that can't be read ({exc})") from exc
         except ValueError as exc:
             raise self._unreadable(str(exc)) from exc
@@ -128,7 +146,8 @@ class JournalReader:
             row = self._connection.execute(
                 f"SELECT {', '.join(NUMBERED)} FROM part WHERE id = 1"  # noqa: S608 - our own names
             ).fetchone()
-        except sqlite3.Error:
+        except sqlite3.Error as exc:
+            self._stop_where_refused(exc)
             row = None
         if row is None or not all(isinstance(v, int) and v > 0 for v in row):
             return unknown
@@ -140,7 +159,8 @@ class JournalReader:
             return False
         try:
             row = self._connection.execute("SELECT followed FROM part WHERE id = 1").fetchone()
-        except sqlite3.Error:
+        except sqlite3.Error as exc:
+            self._stop_where_refused(exc)
             row = None
         return row is not None and row[0] == 1
 
@@ -173,7 +193,8 @@ class JournalReader:
                 f"SELECT {_BLOCK} FROM blocks WHERE id = ?",  # noqa: S608 - our own names
                 (seq,),
             ).fetchone()
-        except sqlite3.Error:
+        except sqlite3.Error as exc:
+            self._stop_where_refused(exc)
             fields = None
         if fields is None or not self._is_whole(seq, fields):
             raise self._unreadable("can't be read twice the same; the disk is failing")
@@ -256,7 +277,8 @@ class JournalReader:
                 for row in _rising(self._connection.execute(query, (wanted,)), wanted):
                     wanted = row[0] + 1
                     yield row
-            except sqlite3.DatabaseError:
+            except sqlite3.DatabaseError as exc:
+                self._stop_where_refused(exc)
                 wanted = self._next_readable(table, wanted)
                 if not wanted and counted:
                     self.cut.add(table)
@@ -270,7 +292,8 @@ class JournalReader:
         while step < _FURTHEST_STEP:
             try:
                 found = self._connection.execute(query, (unreadable + step,)).fetchone()
-            except sqlite3.DatabaseError:
+            except sqlite3.DatabaseError as exc:
+                self._stop_where_refused(exc)
                 found = (0,)
             if found is None:
                 break
@@ -295,6 +318,15 @@ class JournalReader:
                 "use a newer Slewtrace"
             )
         return int(version)
+
+    def _stop_where_refused(self, exc: sqlite3.Error) -> None:
+        """Raises StorageFailed where the system refused, and not the file's content."""
+        code = getattr(exc, "sqlite_errorcode", None)  # errors of our own have none
+        if code is not None and code & 0xFF in _REFUSALS:
+            raise StorageFailed(
+                f"{self.path}: the disk refused a read ({exc}); nothing was changed; try again, "
+                "or copy the journal with all its parts to another disk and recover the copy"
+            ) from exc
 
     def _not_begun(self, what: str) -> NotBegun:
         return NotBegun(

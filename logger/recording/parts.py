@@ -8,10 +8,11 @@ number above 1, so a file's name alone says whose part it is.
 
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
 
-from logger.errors import BadInput
+from logger.errors import BadInput, StorageFailed
 from logger.recording.new_file import refuse_to_overwrite, sync_folder
 
 _PART = re.compile(r"(?P<run>.+)\.(?P<number>[2-9]|[1-9][0-9]{1,8})\.journal", re.ASCII | re.DOTALL)
@@ -92,13 +93,26 @@ def remove_parts(first: Path) -> None:
     sync_folder(first.parent)
 
 
+def _names_in(folder: Path) -> list[str]:
+    """What is in a folder; nothing where there is none.
+
+    Raises:
+        StorageFailed: where the system refuses to say.
+    """
+    try:
+        return os.listdir(folder)  # noqa: PTH208 - Path.iterdir would not tell a missing folder
+    except (FileNotFoundError, NotADirectoryError):
+        return []
+    except OSError as exc:
+        raise StorageFailed(f"{folder}: the folder can't be read ({exc.strerror})") from exc
+
+
 def _numbered(first: Path) -> list[tuple[int, Path]]:
     """Every part of which the file, or a file beside it, is there."""
     found = {}
-    for entry in first.parent.iterdir() if first.parent.is_dir() else ():
-        name = entry.name
+    for name in _names_in(first.parent):
         for suffix in _BESIDE:
-            name = name.removesuffix(suffix)
+            name = name.removesuffix(suffix)  # noqa: PLW2901 - that is the point
         if name == first.name:
             found[1] = first
         elif (later := _PART.fullmatch(name)) and later["run"] == first.stem:

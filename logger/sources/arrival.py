@@ -21,13 +21,14 @@ NoteKind: TypeAlias = Literal["bad_frame", "lost", "back", "overflow"]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Arrival:
-    """A decoded frame and when it came.
+    """A decoded frame and when it came; of text lines, all that came together.
 
     Attributes:
         source: id of the source in the rig file.
         pack: what the frame said.
         arrival_ns: when its last byte was in our hands, ns on the run's clock.
-        wire_ns: how long the frame was on the wire, ns; 0 where that is unknown.
+        wire_ns: how long the frame (of several, the last) was on the wire, ns; 0 where that is
+            unknown.
         asked_ns: where the pack answers our question, when that had left, ns on the run's clock.
         retained: whether a broker kept it from earlier: old news, never a sample.
         acknowledge: tells the broker that the readings are safe. Call it once they are on the

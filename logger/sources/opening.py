@@ -25,7 +25,7 @@ def open_sources(
     """
     mark = f"-{purpose}" if purpose else ""
     return tuple(
-        SerialLine(source, quiet_s=quiet_limit_s(rig, source.id))
+        SerialLine(source, quiet_s=quiet_limit_s(rig, source.id), crc_demanded=source.crc)
         if source.kind == "serial"
         else MqttTopic(
             source,

@@ -46,10 +46,11 @@ def kill_once(folder, number, *, guard, seed):
 
 def campaign(*, kills, restarts, guard, seed):
     """Kills writers and whole recorders, and gives the figures."""
+    again = [killed_and_started_again(seed=seed + k) for k in range(restarts)]
+    os.nice(5)  # only now: how soon the next one records is a figure
     warm_up()
     with tempfile.TemporaryDirectory() as folder:
         founds = [kill_once(folder, k, guard=guard, seed=seed) for k in range(kills)]
-    again = [killed_and_started_again(seed=seed + k) for k in range(restarts)]
     return {
         "guard": guard,
         **summary(founds),
@@ -96,7 +97,6 @@ def main():
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--guard", choices=GUARDS, default=GUARDS[0])
     given = parser.parse_args()
-    os.nice(5)
     figures = campaign(
         kills=given.kills, restarts=given.restarts, guard=given.guard, seed=given.seed
     )

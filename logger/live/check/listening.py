@@ -248,12 +248,16 @@ class Listener:
 
     def _take_readings(self, item: Arrival, tally: SourceTally) -> None:
         naming = self._naming[item.source]
-        clock = naming.clock_of(item.pack, arrival_ns=item.arrival_ns, wire_ns=item.wire_ns)
+        clock = naming.clock_of(
+            item.pack,
+            arrival_ns=item.arrival_ns,
+            wire_ns=item.wire_ns,
+            asked_ns=item.asked_ns,
+        )
         if clock.pair is not None and clock.id != RUN_CLOCK:
             tally.tells_up += 1
             tally.answers += item.asked_ns is not None
-            pair = replace(clock.pair, asked_ns=item.asked_ns)
-            tally.pairs.setdefault(clock.id, deque(maxlen=KEPT_PAIRS)).append(pair)
+            tally.pairs.setdefault(clock.id, deque(maxlen=KEPT_PAIRS)).append(clock.pair)
         t_ns = naming.times_ns(item.pack, arrival_ns=item.arrival_ns, wire_ns=item.wire_ns)
         if item.pack.absolute and clock.id == RUN_CLOCK and t_ns.size:
             off_s = (item.arrival_ns - item.wire_ns - int(t_ns.max())) * 1e-9
