@@ -6,7 +6,7 @@ import queue
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import ExitStack, contextmanager
 from datetime import UTC, datetime
 from functools import partial
@@ -34,10 +34,10 @@ from logger.software import software_name
 from logger.sources.arrival import Arrival, Clock, SourceNote
 from logger.sources.opening import open_sources, start_sources, stop_sources
 
-HAND_OVER_EVERY_S = 0.05
+HAND_OVER_EVERY_S = 0.07
 """How long a reading may wait before it goes to the keeper, who commits at once."""
 
-LOOK_EVERY_S = 0.008
+LOOK_EVERY_S = 0.005
 """The detectors look at most this often: a flood is judged in larger blocks, no later."""
 
 QUEUE_ITEMS = 100_000
@@ -49,11 +49,21 @@ OnSnapshot = Callable[[Snapshot], None]
 
 
 class Inlet:
-    """The bounded queue between the sources' threads and the recorder's."""
+    """The bounded queue between the sources' threads and the recorder's.
 
-    def __init__(self, limit: int = QUEUE_ITEMS) -> None:
-        self._items: queue.SimpleQueue[Arrival | SourceNote] = queue.SimpleQueue()
+    Only what may be urgent wakes the recorder: what comes from a source with wheel contacts,
+    and what a source says of itself. The rest is taken on the next round.
+
+    Args:
+        urgent: ids of the sources with wheel contacts.
+        limit: how many items may wait.
+    """
+
+    def __init__(self, urgent: Collection[str], limit: int = QUEUE_ITEMS) -> None:
+        self._items: deque[Arrival | SourceNote] = deque()
+        self._urgent = frozenset(urgent)
         self._limit = limit
+        self._bell: queue.SimpleQueue[None] = queue.SimpleQueue()
 
     def put(self, item: Arrival | SourceNote) -> None:
         """Hands an item over; never waits.
@@ -62,21 +72,33 @@ class Inlet:
             queue.Full: where the recorder is behind.
         """
         # Several sources may pass the bound together: by one item each, at most.
-        if self._items.qsize() >= self._limit:
+        if len(self._items) >= self._limit:
             raise queue.Full
-        self._items.put(item)
+        self._items.append(item)
+        if (isinstance(item, SourceNote) or item.source in self._urgent) and self._bell.empty():
+            self._bell.put(None)
 
-    def get(self, *, timeout_s: float) -> Arrival | SourceNote | None:
-        """The next item; None where none comes in time."""
+    def wait(self, *, timeout_s: float) -> bool:
+        """Waits for something that may be urgent; whether it came in time."""
+        if timeout_s <= 0:
+            return not self._bell.empty()
         try:
-            return self._items.get(timeout=timeout_s) if timeout_s > 0 else self._items.get_nowait()
+            self._bell.get(timeout=timeout_s)
         except queue.Empty:
+            return False
+        return True
+
+    def get(self) -> Arrival | SourceNote | None:
+        """The next item; None where none is there."""
+        try:
+            return self._items.popleft()
+        except IndexError:
             return None
 
     @property
     def empty(self) -> bool:
         """Whether nothing waits."""
-        return self._items.empty()
+        return not self._items
 
 
 class Pulse:
@@ -158,7 +180,7 @@ def record(
     check_wheels_are_wired(rig, test)
     check_watched_channels_are_wired(rig, test.watch)
     made_folder = _make_folder(folder)
-    inlet = Inlet()
+    inlet = Inlet({c.source for c in rig.wheels})
     sources = open_sources(rig)
     with ExitStack() as ends:
         ends.callback(_remove_if_empty, made_folder)
@@ -290,15 +312,12 @@ class _Rounds:
         if now_s >= self._hand_over_at_s:
             self._hand_over()
             self._hand_over_at_s = now_s + HAND_OVER_EVERY_S
-        first = self._inlet.get(timeout_s=self._hand_over_at_s - time.monotonic())
-        if first is not None:
+        if self._inlet.wait(timeout_s=self._hand_over_at_s - time.monotonic()):
             pause_s = self._look_at_s - time.monotonic()
             if pause_s > 0:
                 time.sleep(pause_s)
         now_ns = self._clock()
-        if first is not None:
-            self._recorder.take(first)
-            self._drain(until_s=self._hand_over_at_s)
+        self._drain(until_s=self._hand_over_at_s)
         # While items still wait, a sensor may have spoken: our own lateness is no silence.
         self._recorder.judge(now_ns if self._inlet.empty else self._recorder.latest_arrival_ns)
         self._look_at_s = time.monotonic() + LOOK_EVERY_S
@@ -329,7 +348,7 @@ class _Rounds:
     def _drain(self, *, until_s: float) -> None:
         """Takes what is there already, but not past a moment on the monotonic clock."""
         while time.monotonic() < until_s:
-            item = self._inlet.get(timeout_s=0)
+            item = self._inlet.get()
             if item is None:
                 return
             self._recorder.take(item)

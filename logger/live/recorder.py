@@ -3,7 +3,7 @@
 One thread does it, and it never waits for the disk or for a listener. An open contact is shown
 to the detectors at once, with all that came before it. While every contact is closed, what has
 arrived is shown to them some tens of times a second, in larger blocks: that costs far less, and
-nothing urgent can be in it. Every twentieth of a second all that was taken goes to the keeper,
+nothing urgent can be in it. Fourteen times a second all that was taken goes to the keeper,
 who makes it durable and then tells its senders.
 """
 

@@ -26,7 +26,7 @@ else:
 READ_TIMEOUT_S = 0.2
 """How long a read waits for a first byte; a stop is noticed within it."""
 
-READS_PER_S = 200
+READS_PER_S = 125
 """How often a busy line is read, but for a few reads in a row."""
 
 _PORTS_SHOWN = 6
