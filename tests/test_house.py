@@ -72,10 +72,12 @@ def test_the_readme_shows_files_that_are_read():
     from logger.readings.test_file import read_test
 
     blocks = re.findall(r"```toml\n(.*?)```", (ROOT / "README.md").read_text(), re.DOTALL)
-    rig, test = (re.sub(r"^   ", "", b, flags=re.MULTILINE) for b in blocks)
+    rig, test, outputs, limits = (re.sub(r"^   (?! )", "", b, flags=re.MULTILINE) for b in blocks)
 
     assert read_rig(rig).rig.id == "bay-2"
     assert read_test(test).load.mass_kg == 1400
+    assert read_rig(rig + outputs).alarm.beacon is not None
+    assert read_test(test + limits).watch.radius is not None
 
 
 def test_the_readme_shows_a_line_that_the_decoder_takes():

@@ -161,7 +161,7 @@ def test_a_folder_that_another_could_have_laid_is_not_used(tmp_path, runtime):
     (tmp_path / "elsewhere").mkdir()
     runtime_folder().symlink_to(tmp_path / "elsewhere")
     with registered("a-1", tmp_path / "a-1.journal") as problem:
-        assert "--run" in problem
+        assert "no note from another terminal" in problem
         assert live_recordings() == []
     assert list((tmp_path / "elsewhere").iterdir()) == []
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import queue
+import select
+import socket
 import threading
 import time
 from collections import deque
 from collections.abc import Callable, Collection, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from datetime import UTC, datetime
 from functools import partial
 from math import inf
@@ -41,6 +43,7 @@ LOOK_EVERY_S = 0.005
 """The detectors look at most this often: a flood is judged in larger blocks, no later."""
 
 QUEUE_ITEMS = 100_000
+SETTLE_S = 1.0
 PULSE_LASTS_S = 1.5
 KEEP_TRYING_S = 10.0
 """How long a failing disk is tried at the end of a run."""
@@ -63,7 +66,10 @@ class Inlet:
         self._items: deque[Arrival | SourceNote] = deque()
         self._urgent = frozenset(urgent)
         self._limit = limit
-        self._bell: queue.SimpleQueue[None] = queue.SimpleQueue()
+        # A socket, since waiting for one goes by no clock that someone may set.
+        self._rings, self._bell = socket.socketpair()
+        self._rings.setblocking(False)
+        self._is_rung = False
 
     def put(self, item: Arrival | SourceNote) -> None:
         """Hands an item over; never waits.
@@ -75,18 +81,23 @@ class Inlet:
         if len(self._items) >= self._limit:
             raise queue.Full
         self._items.append(item)
-        if (isinstance(item, SourceNote) or item.source in self._urgent) and self._bell.empty():
-            self._bell.put(None)
+        if not self._is_rung and (isinstance(item, SourceNote) or item.source in self._urgent):
+            self._is_rung = True
+            with suppress(OSError):  # it is closed at the end, or rung by many at once
+                self._rings.send(b".")
 
     def wait(self, *, timeout_s: float) -> bool:
         """Waits for something that may be urgent; whether it came in time."""
-        if timeout_s <= 0:
-            return not self._bell.empty()
-        try:
-            self._bell.get(timeout=timeout_s)
-        except queue.Empty:
+        if not select.select([self._bell], [], [], max(0.0, timeout_s))[0]:
             return False
+        self._bell.recv(1024)
+        self._is_rung = False
         return True
+
+    def close(self) -> None:
+        """Takes no more notice of what comes."""
+        self._rings.close()
+        self._bell.close()
 
     def get(self) -> Arrival | SourceNote | None:
         """The next item; None where none is there."""
@@ -180,10 +191,11 @@ def record(
     check_wheels_are_wired(rig, test)
     check_watched_channels_are_wired(rig, test.watch)
     made_folder = _make_folder(folder)
-    inlet = Inlet({c.source for c in rig.wheels})
     sources = open_sources(rig)
     with ExitStack() as ends:
         ends.callback(_remove_if_empty, made_folder)
+        inlet = Inlet({c.source for c in rig.wheels})
+        ends.callback(inlet.close)
         pulse, reports = Pulse(), deque[Event]()
         outputs = open_alarm_outputs(rig, report=reports.append, alive=pulse.is_there)
         alarms = Announcer(
@@ -217,6 +229,7 @@ def record(
                 )
                 rounds = _Rounds(
                     recorder,
+                    keeper,
                     inlet,
                     clock=clock,
                     clock_rate=clock_rate,
@@ -232,6 +245,7 @@ def record(
                         rounds.go_round()
                         pulse.beat()
                 pulse.end()
+                rounds.settle()
                 stop_sources(sources)
                 rounds.finish()
         except StorageFailed as exc:
@@ -289,6 +303,7 @@ class _Rounds:
     def __init__(
         self,
         recorder: Recorder,
+        keeper: Keeper,
         inlet: Inlet,
         *,
         clock: Clock,
@@ -298,6 +313,7 @@ class _Rounds:
         on_snapshot: OnSnapshot | None,
     ) -> None:
         self._recorder = recorder
+        self._keeper = keeper
         self._inlet = inlet
         self._clock = clock
         self._notes = notes
@@ -321,6 +337,15 @@ class _Rounds:
         # While items still wait, a sensor may have spoken: our own lateness is no silence.
         self._recorder.judge(now_ns if self._inlet.empty else self._recorder.latest_arrival_ns)
         self._look_at_s = time.monotonic() + LOOK_EVERY_S
+
+    def settle(self) -> None:
+        """Hands over what has come, and lets its senders hear of it before they are left."""
+        self._drain(until_s=time.monotonic() + SETTLE_S)
+        self._recorder.judge(self._clock())
+        self._hand_over()
+        until_s = time.monotonic() + SETTLE_S
+        while self._keeper.waiting_s > 0 and time.monotonic() < until_s:
+            time.sleep(0.005)
 
     def finish(self) -> None:
         """Takes what is left and hands it over."""

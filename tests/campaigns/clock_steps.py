@@ -44,16 +44,10 @@ SUMMER_TIME_S = 1_774_746_000
 """2026-03-29T01:00:00Z: clocks in the European Union go from 2 to 3 (Directive 2000/84/EC)."""
 
 MONOTONIC = """
-import errno, time
-real_sleep = time.sleep
-def sleep(seconds):
-    try:
-        real_sleep(seconds)
-    except OSError as exc:
-        # libfaketime 0.9.10 refuses a sleep whose end has just passed; a kernel returns.
-        if exc.errno != errno.EINVAL:
-            raise
-time.sleep = sleep
+import select, time
+# libfaketime 0.9.10 shifts the end of a sleep that is given on the monotonic clock, which it is
+# told to leave alone; a kernel does not. A wait of a given length it leaves alone.
+time.sleep = lambda seconds: select.select([], [], [], max(0.0, seconds))
 """
 WALL = """
 import logger.live.record as recording
