@@ -13,7 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.readings.clock_alignment import RATE_LIMIT, CausalAlignment, ClockFit, fit_clock
+from logger.readings.causal_alignment import CausalAlignment
+from logger.readings.clock_alignment import RATE_LIMIT, ClockFit, fit_clock
 from logger.readings.clock_bounds import ClockBounds, middle_line
 from logger.readings.pack import ClockPair
 

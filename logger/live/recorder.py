@@ -19,10 +19,11 @@ from logger.events.watch import RunWatch
 from logger.live.announcing import OnEvent
 from logger.live.keeper import Batch, Keeper
 from logger.live.naming import PackClock, PackNaming
+from logger.live.rates import Rates
 from logger.live.reporting import Reporter
 from logger.live.snapshot import Snapshot
 from logger.readings.block import Block, Nanoseconds, Values
-from logger.readings.clock_alignment import CausalAlignment
+from logger.readings.causal_alignment import CausalAlignment
 from logger.readings.continuity import ContinuityTracker
 from logger.readings.pack import Pack
 from logger.readings.rig_file import WHEEL, Channel, RigFile
@@ -91,7 +92,7 @@ class Recorder:
         self._urgent = False
         self._late: Counter[str] = Counter()
         self._batch = Batch()
-        self._rates = _Rates(round(_RATE_OVER_NS * clock_rate))
+        self._rates = Rates(round(_RATE_OVER_NS * clock_rate))
         self.latest_arrival_ns = 0
         """When the item taken last arrived, ns on the run's clock."""
 
@@ -284,27 +285,6 @@ class Recorder:
     def _clock_u_s(self, source: str) -> float | None:
         alignment = self._aligned_by.get(source)
         return None if alignment is None else alignment.u_ns * 1e-9
-
-
-class _Rates:
-    """Readings a second of each channel, over about the last second of wall time."""
-
-    def __init__(self, over_ns: int) -> None:
-        self._over_ns = over_ns
-        self._counts: Counter[str] = Counter()
-        self._since_ns = 0
-        self._rates_hz: dict[str, float] = {}
-
-    def count(self, channel: str, readings: int) -> None:
-        self._counts[channel] += readings
-
-    def of(self, now_ns: int, *, clock_rate: float) -> dict[str, float]:
-        if now_ns - self._since_ns >= self._over_ns:
-            wall_s = (now_ns - self._since_ns) * 1e-9 / clock_rate
-            self._rates_hz = {c: n / wall_s for c, n in self._counts.items()}
-            self._counts = Counter(dict.fromkeys(self._counts, 0))
-            self._since_ns = now_ns
-        return self._rates_hz
 
 
 def _joined(parts: list[tuple[Nanoseconds, Values]]) -> tuple[Nanoseconds, Values]:

@@ -24,7 +24,7 @@ import numpy as np
 
 from logger.errors import StorageFailed
 from logger.live.announcing import OnEvent
-from logger.readings.clock_alignment import CausalAlignment
+from logger.readings.causal_alignment import CausalAlignment
 from logger.readings.quantity import Kind
 from logger.readings.rig_file import BrokerTopic, Channel, RigFile
 from logger.recording.following import JournalFollower

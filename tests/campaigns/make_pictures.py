@@ -7,6 +7,7 @@ Not part of the suite::
 
 from __future__ import annotations
 
+import io
 import re
 import shutil
 from pathlib import Path
@@ -15,8 +16,12 @@ from playwright.sync_api import sync_playwright
 from rich._export_format import CONSOLE_SVG_FORMAT
 from rich.console import Console
 
+from logger.events.alarm import AlarmBook
 from logger.events.watch import RunWatch
+from logger.events.wheel_lift import ContactEvent
 from logger.live.panel import RecordPanel
+from logger.live.snapshot import Snapshot
+from logger.readings.rig_file import WHEEL
 from logger.recording.run import open_run
 from tests.served import served
 
@@ -47,17 +52,35 @@ def panel():
     run = open_run(RUN)
     lift = next(a for a in run.header.alarms if a["state"] == "confirmed")
     now_ns = round(lift["t_s"] * 1e9) + 200_000_000
-    watch, drawn = RunWatch(run.header.rig, run.header.test), RecordPanel(run.header.test)
+    watch, drawn = (
+        RunWatch(run.header.rig, run.header.test),
+        RecordPanel(run.header.rig, run.header.test),
+    )
+    book = AlarmBook.of(run.header.rig, run.header.test)
     drawn.take({"event": "recording", "run_id": run.header.run_id, "path": "runs/…"})
-    for channel in run.channels:
-        watch.feed(run.raw(channel, None, now_ns))
+    for channel in sorted(run.channels, key=lambda c: c.startswith(WHEEL)):
+        for seen in watch.feed(run.raw(channel, None, now_ns)):
+            if isinstance(seen, ContactEvent):
+                book.contact(seen, load_hanging=watch.load_hangs)
     for alarm in run.header.alarms:
         if alarm["t_s"] * 1e9 <= now_ns:
             drawn.take(dict(alarm))
-    console = Console(record=True, width=96, file=(PICTURES / "panel.txt").open("w"))
-    console.print(drawn.draw(watch, now_ns))
-    console.file.close()
-    (PICTURES / "panel.txt").unlink()
+    now = Snapshot(
+        t_ns=now_ns,
+        latest=watch.latest,
+        stale=watch.stale_channels,
+        load_state=watch.load_state,
+        alarms=book.standing(),
+        rates_hz={c: len(run.raw(c, now_ns - 10**9, now_ns)) for c in run.channels},
+        missing_packs={},
+        other_gaps=0,
+        clock_u_s={c.split("#")[0]: fit.u_s for c, fit in run.header.clock_fits.items()},
+        kept_samples=sum(len(run.raw(c, None, now_ns)) for c in run.channels),
+        waiting_s=0.0,
+        room_left_s=None,
+    )
+    console = Console(record=True, width=110, file=io.StringIO())
+    console.print(drawn.draw(now, columns=110))
     # Rich's picture asks a server for its font; any monospace on the reader's machine will do.
     form = re.sub(r"@font-face \{\{.*?\}\}", "", CONSOLE_SVG_FORMAT, flags=re.DOTALL)
     form = re.sub(r"<!--.*?-->", "", form).replace("Fira Code", "monospace")
