@@ -38,10 +38,10 @@ def snapshot(**changes):
     return Snapshot(**(fields | changes))
 
 
-def drawn(panel, now, *, columns=100):
+def drawn(panel, now, *, columns=100, lines=50):
     """What stands on the screen, as text without colours."""
     console = Console(file=io.StringIO(), width=columns, color_system=None)
-    console.print(panel.draw(now, columns=columns))
+    console.print(panel.draw(now, columns=columns, lines=lines))
     return console.file.getvalue()
 
 
@@ -62,7 +62,7 @@ def test_the_gravest_thing_stands_first_and_in_words():
     lines = drawn(RecordPanel(RIG, TEST), snapshot(alarms=(alarm(),))).splitlines()
 
     assert "▲ wheel/rear_left HAS LIFTED" in lines[1]
-    assert "NOT ACKNOWLEDGED: key a" in lines[1]
+    assert "NOT ACKNOWLEDGED: key a" in lines[2]
 
 
 @pytest.mark.parametrize("columns", [60, 80, 120])
@@ -79,11 +79,25 @@ def test_nothing_is_cut_off_at_common_widths(columns):
         assert big("74.6").splitlines()[0] in text
 
 
+def test_the_whole_panel_fits_a_common_low_terminal():
+    """At 80 by 24, with many alarms and events, the line of keys is still on the screen."""
+    panel = RecordPanel(RIG, TEST)
+    for n in range(9):
+        panel.take({"event": "stale", "channel": "slew", "t_s": float(n)})
+    alarms = tuple(alarm(f"wheel/{n}", text="x" * 100) for n in range(7))
+    lines = drawn(panel, snapshot(alarms=alarms), columns=80, lines=24).splitlines()
+
+    assert len(lines) <= 23
+    assert "Ctrl-C" in lines[-2]
+    assert "NOT ACKNOWLEDGED: key a   and 5 more" in lines[3]
+    assert "advisory: no safety function" in lines[-1]
+
+
 def test_a_wheel_without_fresh_data_is_unknown_in_capitals():
     """A stale contact is as loud as a lift, and its last value is not shown as the present."""
     text = drawn(RecordPanel(RIG, TEST), snapshot(stale=frozenset({"wheel/rear_left", "load"})))
 
-    assert "UNKNOWN: no fresh data" in text
+    assert "UNKNOWN: no data" in text
     assert "no data" in text
     assert "1359" not in text
 

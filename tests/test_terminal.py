@@ -37,7 +37,10 @@ class Screen:
             stderr=theirs,
             stdout=subprocess.PIPE,
             text=True,
-            env={**os.environ, "TERM": "xterm-256color"},
+            env={
+                **{k: v for k, v in os.environ.items() if k not in ("COLUMNS", "LINES")},
+                "TERM": "xterm-256color",
+            },
         )
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()

@@ -6,9 +6,10 @@ never colour alone). Red is to act now, yellow is abnormal, green is as it shoul
 
 from __future__ import annotations
 
+import io
 from collections import deque
 
-from rich.console import Group, RenderableType
+from rich.console import Console, Group, RenderableType
 from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
@@ -26,6 +27,10 @@ from logger.safety_words import SAFETY_WORDS
 
 EVENTS_SHOWN = 6
 ALARMS_SHOWN = 4
+LOW_ALARMS = 2
+LOW_LINES = 32
+"""A terminal lower than this has small numerals; the common 24 lines must do."""
+
 WIDE_COLUMNS = 96
 """From this width on the numerals are three lines high."""
 
@@ -68,37 +73,55 @@ class RecordPanel:
         if event["event"] != "alarm":  # alarms stand above, in words of their own
             self._latest.append(describe(event))
 
-    def draw(self, now: Snapshot, *, columns: int = 80) -> RenderableType:
-        """The panel at a moment.
+    def draw(self, now: Snapshot, *, columns: int = 80, lines: int = 50) -> RenderableType:
+        """The panel at a moment, as large as the terminal allows.
 
         Args:
             now: the state.
             columns: width of the terminal, characters.
+            lines: its height; on a low one the numerals are small and few events are shown.
         """
         seconds = now.t_ns // 1_000_000_000
         clock = f"{seconds // 3600}:{seconds // 60 % 60:02}:{seconds % 60:02}"
-        events = Group(*self._latest) if self._latest else Text("No events yet", style="dim")
-        parts: list[RenderableType] = [
-            self._alarms(now),
-            self._numerals(now, wide=columns >= WIDE_COLUMNS),
-            self._wheels(now),
-            Text(),
-            events,
-            Text(),
+        low = lines < LOW_LINES
+        gap = [] if low else [Text()]
+        above: list[RenderableType] = [
+            *self._alarms(now, shown=LOW_ALARMS if low else ALARMS_SHOWN),
+            *gap,
+            self._numerals(now, wide=columns >= WIDE_COLUMNS and not low),
+            *gap,
+            self._wheels(now, abreast=2 if low else 1),
+            *gap,
+        ]
+        safety = [] if low else [Text(SAFETY_WORDS, style="dim")]
+        below: list[RenderableType] = [
+            *gap,
             self._health(now),
-            Text(SAFETY_WORDS, style="dim"),
+            *safety,
             Text(KEYS if self.entry is None else self.entry, style="reverse"),
         ]
-        title = f"Recording {self._run_id} · {clock}"
-        return Panel(Group(*parts), title=title, title_align="left")
+        room = lines - 3 - _height(above, columns) - _height(below, columns)
+        return Panel(
+            Group(*above, *self._events(room), *below),
+            title=f"Recording {self._run_id} · {clock}",
+            title_align="left",
+            subtitle="advisory: no safety function" if low else None,
+        )
 
-    def _alarms(self, now: Snapshot) -> RenderableType:
+    def _events(self, room: int) -> list[Text]:
+        latest = list(self._latest)[-max(1, min(room, EVENTS_SHOWN)) :]
+        return latest or [Text("No events yet", style="dim")]
+
+    def _alarms(self, now: Snapshot, *, shown: int) -> list[RenderableType]:
         if not now.alarms:
-            return Text("● no alarm stands\n", style="green")
-        lines = [_alarm_line(alarm) for alarm in now.alarms[:ALARMS_SHOWN]]
-        if len(now.alarms) > ALARMS_SHOWN:
-            lines.append(Text(f"and {len(now.alarms) - ALARMS_SHOWN} more"))
-        return Group(*lines, Text())
+            return [Text("● no alarm stands", style="green")]
+        lines: list[RenderableType] = [_alarm_line(alarm) for alarm in now.alarms[:shown]]
+        waiting = any(a.state.is_loud and not a.acknowledged for a in now.alarms)
+        more = f"and {len(now.alarms) - shown} more" if len(now.alarms) > shown else ""
+        call = "NOT ACKNOWLEDGED: key a" if waiting else ""
+        if more or call:
+            lines.append(Text("   ".join(word for word in (call, more) if word), style="bold"))
+        return lines
 
     def _numerals(self, now: Snapshot, *, wide: bool) -> Table:
         table = Table.grid(padding=(0, 5))
@@ -108,7 +131,6 @@ class RecordPanel:
         shown = [big(number) if wide else number for number, _ in cells]
         table.add_row(*(Text(number, style="bold") for number in shown))
         table.add_row(*(Text(word) for _, word in cells))
-        table.add_row()
         return table
 
     def _fresh(self, now: Snapshot, channel: str) -> float | None:
@@ -147,16 +169,19 @@ class RecordPanel:
         required_nm = self._test.method.moment_factor * self._test.crane.rated_moment_nm
         return f"{100 * moment_nm / required_nm:.0f}", f"{moment_nm / 1000:.1f} kN·m"
 
-    def _wheels(self, now: Snapshot) -> Table:
+    def _wheels(self, now: Snapshot, *, abreast: int) -> Table:
         table = Table.grid(padding=(0, 4))
+        cells: list[Text] = []
         for wheel in self._test.truck.wheels:
             channel = f"{WHEEL}{wheel}"
             if channel in now.stale or channel not in now.latest:
-                sign, word, style = "?", "UNKNOWN: no fresh data", "bold black on yellow"
+                sign, word, style = "?", "UNKNOWN: no data", "bold black on yellow"
             else:
                 state = self._openings.get(wheel, "cleared")
                 sign, word, style = _OPEN.get(state, ("●", "on the ground", "green"))
-            table.add_row(wheel.replace("_", " "), Text(f" {sign} {word} ", style=style))
+            cells += [Text(wheel.replace("_", " ")), Text(f" {sign} {word} ", style=style)]
+        for start in range(0, len(cells), 2 * abreast):
+            table.add_row(*cells[start : start + 2 * abreast])
         return table
 
     def _health(self, now: Snapshot) -> Table:
@@ -182,10 +207,14 @@ class RecordPanel:
 
 def _alarm_line(alarm: AlarmChange) -> Text:
     sign, style = _LOUD.get(alarm.state, ("●", ""))
-    state = "acknowledged" if alarm.acknowledged else "NOT ACKNOWLEDGED: key a"
     gone = "" if alarm.active else " (over)"
-    line = f" {sign} {alarm.text}{gone} "
-    return Text.assemble((line, style), f"  {state}" if alarm.state.is_loud else "")
+    return Text(f" {sign} {alarm.text}{gone} ", style=style, no_wrap=True, overflow="ellipsis")
+
+
+def _height(parts: list[RenderableType], columns: int) -> int:
+    """How many lines parts take in a panel of that width."""
+    console = Console(width=max(20, columns - 4), file=io.StringIO())
+    return sum(len(console.render_lines(part)) for part in parts)
 
 
 def _in_words(duration_s: float) -> str:

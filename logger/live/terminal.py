@@ -107,8 +107,9 @@ class Terminal:
     def _draw(self) -> None:
         if self._latest is not None:
             self._panel.entry = self._entry.line
-            columns = self._console.width
-            self._live.update(self._panel.draw(self._latest, columns=columns), refresh=True)
+            size = self._console.size
+            drawn = self._panel.draw(self._latest, columns=size.width, lines=size.height)
+            self._live.update(drawn, refresh=True)
 
 
 def listener_for(
