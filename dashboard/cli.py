@@ -42,6 +42,8 @@ def main() -> None:
     except SlewtraceError as exc:
         typer.echo(f"slewtrace: {exc}", err=True)
         raise SystemExit(2) from exc
+    except KeyboardInterrupt:
+        raise SystemExit(130) from None
     except BrokenPipeError:
         # The reader of a pipe (head, a pager) has gone; that is no one's mistake.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

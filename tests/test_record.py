@@ -351,3 +351,83 @@ def test_a_pack_that_comes_late_is_no_longer_missing(bench, record):
         "missing_packs": 2,
         "late_packs": 1,
     }
+
+
+def test_silent_wheels_are_told_while_another_source_speaks(bench, record):
+    """The mast goes on and no wheel is heard: stale within its limit, and every reading is kept."""
+    _, write, options, folder = bench
+    rig = folder / "rig.toml"
+    rig.write_text(rig.read_text().replace("closed_when", 'stale_after = "0.5 s"\nclosed_when'))
+    recording = record(*options)
+    recording.wait_for(named("recording"))
+    began_s = time.monotonic()
+    for seq in range(100):
+        write(pack_of([{"n": "enc", "v": seq}], seq=seq, up=seq * 0.02) + b"\n")
+        time.sleep(max(0.0, began_s + 0.02 * seq - time.monotonic()))
+    stale = [recording.wait_for(named("stale", channel=f"wheel/{w}")) for w in WHEELS]
+    run = open_run(recording.end()["path"])
+
+    assert all(0.4 < e["t_s"] < 1.5 for e in stale)
+    assert run.raw("slew").value.tolist() == list(range(100))
+
+
+def test_a_wheel_that_is_heard_again_open_was_not_on_the_ground(bench, record):
+    """Silent, then open at its first reading: no word of the ground in between."""
+    broker, _, options, folder = bench
+    rig = folder / "rig.toml"
+    rig.write_text(rig.read_text().replace("closed_when", 'stale_after = "0.4 s"\nclosed_when'))
+    recording = record(*options)
+    recording.wait_for(named("recording"))
+    with publisher(broker) as publish:
+        publish(wheel_pack(0, up=100.0))
+        recording.wait_for(named("alarm", condition="wheel/rear_left", state="unknown"))
+        for seq in range(1, 10):
+            publish(wheel_pack(seq, up=102.0 + seq * 0.04, open_wheel="rear_left"))
+        recording.wait_for(named("alarm", condition="wheel/rear_left", state="confirmed"))
+    recording.end()
+    told = [
+        e["text"]
+        for e in recording.events
+        if e["event"] == "alarm" and e["condition"] == "wheel/rear_left"
+    ]
+
+    assert not [text for text in told[: told.index(told[-1])] if "on the ground again" in text]
+
+
+def test_a_device_that_starts_again_is_told_and_dated_anew(bench, record):
+    """A new boot, and an uptime set back under the same boot: each told, no reading misdated."""
+    _, write, options, _ = bench
+    recording = record(*options)
+    recording.wait_for(named("recording"))
+    sent = [("b1", 0, 50.0), ("b1", 1, 50.1), ("b2", 0, 1.0), ("b2", 1, 1.1), ("b2", 2, 0.05)]
+    sent += [("b2", 3 + n, 0.1 + 0.05 * n) for n in range(10)]
+    for boot, seq, up in sent:
+        write(pack_of([{"n": "enc", "v": seq}], seq=seq, up=up, boot=boot) + b"\n")
+        time.sleep(0.05)
+    run = open_run(recording.end()["path"])
+    t_s = run.raw("slew").t_ns * 1e-9
+
+    assert [g.text for g in run.gaps if g.kind == "restarted"] == [
+        "it counts anew",
+        "its uptime was set back, its boot is the same",
+    ]
+    assert 0 < t_s[0] < t_s[-1] < 6
+    assert np.diff(t_s).max() < 1.0
+
+
+def test_an_uptime_that_falls_far_is_a_new_start(bench, record):
+    """The same boot and an uptime that falls by seconds: told, and the readings go on in order."""
+    _, write, options, _ = bench
+    recording = record(*options)
+    recording.wait_for(named("recording"))
+    for seq in range(40):
+        up = 500.0 + seq * 0.05 if seq < 20 else (seq - 20) * 0.05
+        write(pack_of([{"n": "enc", "v": seq}], seq=seq, up=up) + b"\n")
+        time.sleep(0.05)
+    run = open_run(recording.end()["path"])
+    slew = run.raw("slew")
+
+    assert [g.kind for g in run.gaps if g.source == "mast"] == ["restarted"]
+    assert slew.value.tolist() == list(range(40))
+    assert np.diff(slew.t_ns).max() < 500_000_000
+    assert not [e for e in recording.events if e["event"] == "stale" and e["channel"] == "slew"]

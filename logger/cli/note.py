@@ -47,6 +47,8 @@ def note_command(
     from logger.live.noting import take_note  # noqa: PLC0415 - pulls in the journal
 
     kind, text, value_m = note_of(what)
+    if kind == "acknowledge" and at is not None:
+        raise BadInput(where="--at", what="an acknowledgement is of now", would_do="leave it out")
     at_s = None if at is None else read_option(at, Kind.TIME, option="--at")
     noted = take_note(kind, text=text, value_m=value_m, run=run, at_s=at_s)
     t_s = noted.note.t_ns * 1e-9

@@ -81,6 +81,10 @@ def _stop_on_signals(stop: threading.Event) -> None:
 
     signal.signal(signal.SIGINT, end)
     signal.signal(signal.SIGTERM, end)
+    # A terminal that is closed ends the run in good order; with nohup it goes on.
+    hang_up = getattr(signal, "SIGHUP", None)
+    if hang_up is not None and signal.getsignal(hang_up) is not signal.SIG_IGN:
+        signal.signal(hang_up, end)
 
 
 def _stop_after(duration_s: float | None, stop: threading.Event) -> None:

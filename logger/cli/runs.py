@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from logger.cli.options import JsonOption, RigOption, TestOption, read_rig_file, read_test_file
+from logger.errors import RunUnreadable
 from logger.software import software_name
 
 
@@ -45,18 +46,25 @@ def verify_command(
     *,
     as_json: JsonOption = False,
 ) -> None:
-    """Prove that a sealed run is as it was sealed, bit for bit.
+    """Prove that a sealed run is as it was sealed, bit for bit; exit code 1 where it is not.
 
     Example: slewtrace verify runs/demo-a-1-20260504T093000Z.parquet
     """
     from logger.recording.run import open_run  # noqa: PLC0415 - pulls in pyarrow
 
     opened = open_run(run)
-    opened.verify()
+    try:
+        opened.verify()
+    except RunUnreadable as exc:
+        if as_json:
+            typer.echo(json.dumps({"path": str(run), "as_sealed": False, "why": str(exc)}))
+        typer.echo(f"slewtrace: {exc}", err=True)
+        raise typer.Exit(1) from exc
     samples = sum(opened.header.samples.values())
     if as_json:
         document = {
             "path": str(run),
+            "as_sealed": True,
             "run_id": opened.header.run_id,
             "samples": samples,
             "sha256": opened.header.sha256,

@@ -91,8 +91,8 @@ class _Condition:
         return [self._now]
 
     def acknowledge(self, t_ns: int) -> list[AlarmChange]:
-        """What an acknowledgement tells; nothing where none was waited for."""
-        if self._waiting is None:
+        """What an acknowledgement tells; nothing where none was waited for at that time."""
+        if self._waiting is None or self._waiting.t_ns > t_ns:
             return []
         self._waiting = None
         self._now = replace(self._now, acknowledged=True)
@@ -197,7 +197,11 @@ class AlarmBook:
         return self._enter(name, state, t_ns=t_ns, text=text)
 
     def acknowledge(self, t_ns: int) -> list[AlarmChange]:
-        """A person has said that they know of everything that stands; what that changes."""
+        """A person has said that they know of everything that stands; what that changes.
+
+        Args:
+            t_ns: when they said so, ns on the run's clock: what came later, they can't know.
+        """
         changes = [change for c in self._conditions.values() for change in c.acknowledge(t_ns)]
         return self._told(changes)
 

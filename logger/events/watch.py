@@ -127,12 +127,13 @@ class RunWatch:
         if channel is None or not len(block):
             return []
         self._silences[channel.id].feed(block.t_ns)
-        seen: list[Observation] = []
+        self.latest_ns[channel.id] = int(block.t_ns[-1])
+        # First what was seen, then that it is seen again: a wheel that comes back open was not
+        # on the ground in between.
+        seen = self._detect(channel, block)
         if channel.id in self._stale:
             self._stale.discard(channel.id)
             seen.append(Stale(channel=channel.id, t_ns=int(block.t_ns[0]), stale=False))
-        self.latest_ns[channel.id] = int(block.t_ns[-1])
-        seen += self._detect(channel, block)
         return seen + self._look_at_hook(channel.id, int(block.t_ns[-1]))
 
     def _detect(self, channel: Channel, block: Block) -> list[Observation]:

@@ -7,7 +7,7 @@ so that the whole run can align it later, else the run's.
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
@@ -23,6 +23,10 @@ REMEMBERED_PLANS = 256
 REMEMBERED_NAMES = 256
 """Packs of more readings than this are sorted anew: each may have another length."""
 
+LONGEST_TEXT_SHOWN = 40
+SET_BACK_NS = 1_000_000_000
+"""An uptime that falls by more than this was set back, ns."""
+
 Places: TypeAlias = slice | np.ndarray[tuple[int], np.dtype[np.intp]]
 Plan: TypeAlias = list[tuple[Channel, Places]]
 
@@ -34,10 +38,34 @@ class PackClock:
     Attributes:
         id: ``run``, or source and boot of a device that tells its uptime.
         pair: the device's uptime against our arrival, or None on the run's clock.
+        set_back: whether the device's uptime began again just now though its boot is the same.
     """
 
     id: str
     pair: ClockPair | None = None
+    set_back: bool = False
+
+
+@dataclass(slots=True, kw_only=True)
+class _Uptime:
+    """The highest uptime that a boot has told, with the count of its pack."""
+
+    up_ns: int
+    seq: int | None
+    turn: int = 0
+
+    def starts_again(self, up_ns: int, seq: int | None) -> bool:
+        """Whether the uptime has been set back, which a device does that started anew.
+
+        A pack that comes late tells an earlier uptime too, but has a lower count.
+        """
+        is_late = seq is not None and self.seq is not None and 1 < seq <= self.seq
+        back = up_ns < self.up_ns - SET_BACK_NS and not is_late
+        if back:
+            self.turn += 1
+        if back or up_ns > self.up_ns:
+            self.up_ns, self.seq = up_ns, seq
+        return back
 
 
 class PackNaming:
@@ -59,6 +87,11 @@ class PackNaming:
             if channel.source == source_id:
                 self._channels[channel.name].append(channel)
         self._plans: dict[tuple[str, ...], Plan] = {}
+        self._uptimes: dict[str, _Uptime] = {}
+        self.not_numbers: Counter[str] = Counter()
+        """By channel, readings that came as text and are no number; emptied by who tells them."""
+        self.latest_text = ""
+        """The last of them."""
         self.unknown: set[str] = set()
         """Names that came and that the rig file does not mention."""
 
@@ -71,7 +104,13 @@ class PackNaming:
         pair = ClockPair(
             device_ns=pack.up_ns, arrival_ns=arrival_ns, wire_ns=wire_ns, asked_ns=asked_ns
         )
-        return PackClock(id=f"{self._source_id}#{pack.boot or ''}", pair=pair)
+        boot = pack.boot or ""
+        uptime = self._uptimes.get(boot)
+        if uptime is None:
+            uptime = self._uptimes[boot] = _Uptime(up_ns=pack.up_ns, seq=pack.seq)
+        again = uptime.starts_again(pack.up_ns, pack.seq)
+        turn = f"~{uptime.turn}" if uptime.turn else ""
+        return PackClock(id=f"{self._source_id}#{boot}{turn}", pair=pair, set_back=again)
 
     def base_of(self, pack: Pack, *, arrival_ns: int, wire_ns: int) -> tuple[int, bool]:
         """What makes a pack's times those of its clock.
@@ -114,7 +153,7 @@ class PackNaming:
             times, values = t_ns[places], value[places]
             if not is_whole:
                 if pack.texts:
-                    values = _read_texts(channel, pack, places, values)
+                    values = self._read_texts(channel, pack, places, values)
                 kept = ~np.isnan(values)
                 if not kept.all():
                     times, values = times[kept], values[kept]
@@ -158,6 +197,24 @@ class PackNaming:
                 found.append((channel, times, values))
         return found
 
+    def _read_texts(self, channel: Channel, pack: Pack, places: Places, value: Values) -> Values:
+        """Raw numbers of readings that came as text: 1 or 0 for a contact's word, else a number."""
+        value = value.copy()  # the pack's own are another channel's too
+        for place, index in enumerate(np.arange(len(pack.names))[places].tolist()):
+            text = pack.texts.get(index)
+            if text is None:
+                continue
+            if isinstance(channel.closed_when, str):
+                value[place] = float(text.strip() == channel.closed_when)
+                continue
+            try:
+                value[place] = float(text)
+            except ValueError:
+                value[place] = np.nan
+                self.not_numbers[channel.id] += 1
+                self.latest_text = text[:LONGEST_TEXT_SHOWN]
+        return value
+
     def _plan(self, names: tuple[str, ...]) -> Plan:
         """Where each channel's readings stand in packs of these names."""
         if len(names) > REMEMBERED_NAMES:
@@ -199,25 +256,3 @@ def _scattered_places(names: tuple[str, ...]) -> dict[str, Places]:
     for index, name in enumerate(names):
         places[name].append(index)
     return {name: np.array(indices, dtype=np.intp) for name, indices in places.items()}
-
-
-def _read_texts(
-    channel: Channel,
-    pack: Pack,
-    places: Places,
-    value: Values,
-) -> Values:
-    """Raw numbers of readings that came as text: 1 or 0 for a contact's word, else a number."""
-    value = value.copy()  # the pack's own are another channel's too
-    for place, index in enumerate(np.arange(len(pack.names))[places].tolist()):
-        text = pack.texts.get(index)
-        if text is None:
-            continue
-        if isinstance(channel.closed_when, str):
-            value[place] = float(text.strip() == channel.closed_when)
-        else:
-            try:
-                value[place] = float(text)
-            except ValueError:
-                value[place] = np.nan
-    return value

@@ -18,7 +18,7 @@ from logger.live.announcing import Announcer, Event, Listener, OnEvent
 from logger.live.keeper import Keeper
 from logger.live.live_recordings import registered
 from logger.live.recorder import Recorder
-from logger.live.republish import republishing
+from logger.live.republish import republisher_of, republishing
 from logger.live.rounds import Inlet, OnSnapshot, Pulse, Rounds
 from logger.readings.rig_file import RigFile
 from logger.readings.test_file import TestFile, check_wheels_are_wired
@@ -116,13 +116,14 @@ def record(
             on_event(event)
             alarms(event)
 
+        republisher = republisher_of(rig, tell)
         header = _header(
             rig_toml, test_toml, test, folder, clock=clock, clock_rate=clock_rate, check=check
         )
         path = folder / f"{header.run_id}.journal"
         try:
             journal = RunJournal.create(path, header)
-            with republishing(rig, path, tell), _keeping(journal) as keeper:
+            with republishing(republisher, path), _keeping(journal) as keeper:
                 recorder = Recorder(
                     rig=rig,
                     test=test,

@@ -116,6 +116,8 @@ class Recorder:
                     kind="missing_packs",
                 )
             )
+        if continuity.restarted:
+            self._tell_restart(item, "it counts anew")
         if continuity.late:
             self._late[item.source] += 1
         if continuity.verdict == "new":
@@ -136,6 +138,8 @@ class Recorder:
         # Contacts last, so that an opening finds the slew angle and the load of its moment.
         for channel in sorted(self._unjudged, key=lambda c: c.startswith(WHEEL)):
             t_ns, value = _joined(self._unjudged[channel])
+            # A clock that is ahead must not hide a silence: nothing is later than its arrival.
+            t_ns = np.minimum(t_ns, max(now_ns, self.latest_arrival_ns))
             if t_ns.size > 1 and bool((t_ns[1:] < t_ns[:-1]).any()):
                 order = np.argsort(t_ns, kind="stable")
                 t_ns, value = t_ns[order], value[order]
@@ -157,6 +161,7 @@ class Recorder:
         self.reporter.notices(self._keeper.notices(), now_ns=now_ns)
         self.reporter.disk_waits(self._keeper.waiting_s, now_ns=now_ns)
         self._sort_gathered(of=self._naming.keys())
+        self._tell_what_is_no_number(now_ns)
         batch = self._batch
         self.reporter.move_rows_to(batch)
         batch.blocks = [
@@ -216,6 +221,8 @@ class Recorder:
         clock = naming.clock_of(
             pack, arrival_ns=item.arrival_ns, wire_ns=item.wire_ns, asked_ns=item.asked_ns
         )
+        if clock.set_back:
+            self._tell_restart(item, "its uptime was set back, its boot is the same")
         self._align(clock, item)
         if not pack.names:
             return
@@ -227,6 +234,21 @@ class Recorder:
         packs, bases_ns = self._gathered[item.source, clock.id, anchored, pack.names]
         packs.append(pack)
         bases_ns.append(base_ns)
+
+    def _tell_restart(self, item: Arrival, text: str) -> None:
+        gap = Gap(t_ns=item.arrival_ns, source=item.source, kind="restarted", text=text)
+        self.reporter.gap(gap)
+
+    def _tell_what_is_no_number(self, now_ns: int) -> None:
+        for source, naming in self._naming.items():
+            for channel, count in naming.not_numbers.items():
+                text = (
+                    f"{channel}: {naming.latest_text!r} is no number; write decimals with a point"
+                )
+                self.reporter.gap(
+                    Gap(t_ns=now_ns, source=source, missing=count, kind="bad_frames", text=text)
+                )
+            naming.not_numbers.clear()
 
     def _sort_gathered(self, *, of: Collection[str]) -> None:
         """Sorts by channel what came in small packs of sources, many at a time."""

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 
 from logger.events.alarm import AlarmBook, AlarmChange
 from logger.events.limit import LimitEvent
+from logger.events.load_phase import LoadState
 from logger.events.radius_change import RadiusChange
 from logger.events.watch import LoadOnHook, Observation, RunWatch, Stale
 from logger.events.wheel_lift import ContactEvent, ContactState
@@ -197,13 +198,18 @@ class Reporter:
             "t_s": contact.t_ns * 1e-9,
             "u_t_s": self._u_of(f"wheel/{contact.wheel}"),
             "slew_deg": None if slew_deg is None else round(slew_deg, 3),
-            "load": str(self._watch.load_state),
+            "load": self._load_word(),
         }
         if contact.state is not ContactState.SUSPECT:
             event["opened_s"] = contact.opened_ns * 1e-9
         self._alarms.append(event)
         self._tell(event)
         self._report_alarms(self.book.contact(contact, load_hanging=self._watch.load_hangs))
+
+    def _load_word(self) -> str:
+        state = self._watch.load_state
+        partly = state is LoadState.GROUNDED and self._watch.load_hangs
+        return "partly hanging" if partly else str(state)
 
     def _report_stale(self, stale: Stale) -> None:
         if stale.stale:

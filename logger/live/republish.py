@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 import os
 import threading
 from collections.abc import Iterator
@@ -37,6 +38,7 @@ SAMPLES_AT_ONCE = 20_000
 LOOK_EVERY_S = 0.05
 FIRST_RETRY_S = 0.2
 LONGEST_RETRY_S = 5.0
+NOT_CONNECTED_S = 0.5
 CATCH_UP_S = 5.0
 """How long the end of a run waits for what the broker has not got yet."""
 
@@ -44,23 +46,31 @@ _SENML_UNITS = {Kind.ANGLE: "rad", Kind.MASS: "kg", Kind.LENGTH: "m", Kind.SPEED
 """Registered units (RFC 8428, 12.1), so angles go in radians."""
 
 
-@contextmanager
-def republishing(rig: RigFile, journal: Path, tell: OnEvent) -> Iterator[None]:
-    """Publishes what a journal gets while the context lasts; nothing where the rig names no place.
+def republisher_of(rig: RigFile, tell: OnEvent) -> Republisher | None:
+    """What publishes for a rig; None where the rig names no place.
 
     Args:
         rig: the rig file.
-        journal: the run's journal.
         tell: told when the broker is lost, back, or left behind at the end; from any thread.
 
     Raises:
         SourceUnavailable: where the password's variable is not set or ``ca`` is no certificate.
     """
-    if rig.republish is None:
+    return None if rig.republish is None else Republisher(rig, rig.republish, tell)
+
+
+@contextmanager
+def republishing(republisher: Republisher | None, journal: Path) -> Iterator[None]:
+    """Publishes what a journal gets while the context lasts.
+
+    Args:
+        republisher: what publishes, or None.
+        journal: the run's journal.
+    """
+    if republisher is None:
         yield
         return
-    republisher = Republisher(rig, rig.republish, journal, tell)
-    republisher.start()
+    republisher.start(journal)
     try:
         yield
     finally:
@@ -70,11 +80,11 @@ def republishing(rig: RigFile, journal: Path, tell: OnEvent) -> Iterator[None]:
 class Republisher:
     """The thread that follows a journal and publishes it."""
 
-    def __init__(self, rig: RigFile, place: BrokerTopic, journal: Path, tell: OnEvent) -> None:
+    def __init__(self, rig: RigFile, place: BrokerTopic, tell: OnEvent) -> None:
         self._packs = PackMaker(rig)
         self._rig_id = rig.rig.id
         self._place = place
-        self._journal = journal
+        self._is_connected = False
         self._tell = tell
         self._password = password_from(place.password_env, os.environ, where="[republish]")
         broker = broker_at(place.url)
@@ -83,21 +93,26 @@ class Republisher:
         self._acknowledged_seq = 0
         self._give_up = threading.Event()
         self._ending = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="republish", daemon=True)
+        self._thread: threading.Thread | None = None
 
-    def start(self) -> None:
-        """Starts the thread; the broker need not be there yet."""
+    def start(self, journal: Path) -> None:
+        """Follows a journal from now on; the broker need not be there yet."""
+        self._thread = threading.Thread(
+            target=self._run, args=(journal,), name="republish", daemon=True
+        )
         self._thread.start()
 
     def close(self, *, within_s: float) -> None:
         """Lets the broker have what it has not got, for so long, and ends the thread."""
+        if self._thread is None:
+            return
         self._ending.set()
-        self._thread.join(within_s)
+        self._thread.join(within_s if self._is_connected else NOT_CONNECTED_S)
         self._give_up.set()
         self._thread.join(1.0)
 
-    def _run(self) -> None:
-        with JournalFollower(self._journal) as follower:
+    def _run(self, journal: Path) -> None:
+        with JournalFollower(journal) as follower:
             asyncio.run(self._connect_and_forward(follower))
             behind = _blocks_after(follower, self._acknowledged_seq)
         if behind:
@@ -108,15 +123,20 @@ class Republisher:
         while not self._give_up.is_set():
             try:
                 async with self._client() as client:
+                    self._is_connected = True
                     self._tell({"event": "republish", "state": "connected"})
                     wait_s, connected = FIRST_RETRY_S, True
                     await self._forward(client, follower)
                     return
             except (aiomqtt.MqttError, OSError, StorageFailed) as exc:
+                self._is_connected = False
                 if connected:
                     self._tell({"event": "republish", "state": "lost", "text": str(exc)})
                 connected = False
-            await asyncio.sleep(wait_s)
+            for _ in range(max(1, round(wait_s / LOOK_EVERY_S))):
+                if self._give_up.is_set():
+                    return
+                await asyncio.sleep(LOOK_EVERY_S)
             wait_s = min(wait_s * 2, LONGEST_RETRY_S)
 
     def _client(self) -> aiomqtt.Client:
@@ -128,6 +148,7 @@ class Republisher:
             password=self._password,
             tls_context=self._tls,
             timeout=5.0,
+            logger=_silent_log(),
         )
 
     async def _forward(self, client: aiomqtt.Client, follower: JournalFollower) -> None:
@@ -150,6 +171,15 @@ class Republisher:
                     )
                 )
                 self._acknowledged_seq = part[-1][0]
+
+
+def _silent_log() -> logging.Logger:
+    """A log for the client that nobody reads: what matters is told as events."""
+    log = logging.getLogger(f"{__name__}.client")
+    log.propagate = False
+    if not log.handlers:
+        log.addHandler(logging.NullHandler())
+    return log
 
 
 def _blocks_after(follower: JournalFollower, seq: int) -> int:

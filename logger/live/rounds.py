@@ -25,6 +25,7 @@ HAND_OVER_EVERY_S = 0.07
 LOOK_EVERY_S = 0.005
 """The detectors look at most this often: a flood is judged in larger blocks, no later."""
 
+LEAST_DRAIN_S = 0.02
 QUEUE_ITEMS = 100_000
 SETTLE_S = 1.0
 PULSE_LASTS_S = 1.5
@@ -148,7 +149,8 @@ class Rounds:
             if pause_s > 0:
                 time.sleep(pause_s)
         now_ns = self._clock()
-        self._drain(until_s=self._hand_over_at_s)
+        # Also where the moment of handing over has passed: else nothing would ever be taken.
+        self._drain(until_s=max(self._hand_over_at_s, time.monotonic() + LEAST_DRAIN_S))
         # While items still wait, a sensor may have spoken: our own lateness is no silence.
         self._recorder.judge(now_ns if self._inlet.empty else self._recorder.latest_arrival_ns)
         self._look_at_s = time.monotonic() + LOOK_EVERY_S

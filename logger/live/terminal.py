@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections import deque
 from collections.abc import Callable
@@ -125,7 +126,10 @@ def listener_for(
         as_json: whether events go to standard output as JSON; else to standard error.
     """
     if as_json:
-        return Listener(JsonLines(sys.stdout.fileno()), name="standard output"), None
+        # Where standard output is closed nobody reads; the recording goes on all the same.
+        closed = sys.stdout is None
+        descriptor = os.open(os.devnull, os.O_WRONLY) if closed else sys.stdout.fileno()
+        return Listener(JsonLines(descriptor), name="standard output"), None
     console = Console(stderr=True)
     if not console.is_terminal:
         return Listener(PlainLines(console), name="standard error"), None

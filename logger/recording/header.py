@@ -43,6 +43,7 @@ GapKind = Literal[
     "suspended",
     "clock_step",
     "storage",
+    "restarted",
 ]
 
 
@@ -73,7 +74,7 @@ class Gap:
         source: id of the source, or of the channel for ``stale``.
         missing: how many packs or frames, where that is known.
         kind: why. ``late_packs`` were counted among the ``missing_packs`` before and came after
-            all.
+            all. ``restarted``: the device has started again.
         duration_ns: how long, where that is known, ns.
         text: details for a person.
     """
