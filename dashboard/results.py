@@ -29,6 +29,10 @@ from logger.readings.spans import Spans
 from logger.recording.run import Run
 
 CHANNELS_AT_A_TIME = 2
+HELD_BACK_S = {"serial": 0.017, "mqtt": 0.1}
+"""How late a reading may arrive that tells no uptime, s: a USB adapter's latency timer holds back
+16 ms by default; for a broker on a wireless network a tenth of a second (from memory)."""
+
 STEPS_SEEN_IN_NS = 120_000_000_000
 
 
@@ -91,6 +95,7 @@ def gather_evidence(run: Run) -> Evidence:
         only_changes=only_changes,
         u_clock_s=_u_clock_s(run),
         u_time_s=_u_time_s(run),
+        clock_rate=run.header.clock_rate,
     )
 
 
@@ -194,15 +199,29 @@ def _note_silences(run: Run, wired: Channel, t_ns: Nanoseconds, stale: dict[str,
 
 
 def _u_clock_s(run: Run) -> float:
-    """Standard uncertainty of a time between two sources: the two worst fits together, s."""
-    worst = sorted(fit.u_s for fit in run.header.clock_fits.values())[-2:]
-    return math.hypot(*worst)
+    """Standard uncertainty of a time between two sources: the two worst of them together, s."""
+    return math.hypot(*sorted(_u_of_sources_s(run).values())[-2:])
 
 
 def _u_time_s(run: Run) -> dict[str, float]:
-    """By channel, how sure its times are: the worst fit of its source's clocks, one each boot."""
+    """By channel, how sure its times are; only channels of which something is known."""
+    sources = _u_of_sources_s(run)
+    return {c.id: sources[c.source] for c in run.header.rig.channel if c.source in sources}
+
+
+def _u_of_sources_s(run: Run) -> dict[str, float]:
+    """By source, how sure its times are: the worst fit of its clocks, one each boot.
+
+    A recorded source that tells no uptime is dated by arrival: an adapter or a broker may have
+    held its readings back. An imported table is taken at its word.
+    """
+    header = run.header
     worst: dict[str, float] = {}
-    for clock, fit in run.header.clock_fits.items():
+    for clock, fit in header.clock_fits.items():
         source = clock.split("#")[0]
         worst[source] = max(worst.get(source, 0.0), fit.u_s)
-    return {c.id: worst[c.source] for c in run.header.rig.channel if c.source in worst}
+    if header.monotonic_start_ns is not None:
+        for table in header.rig.source:
+            if table.id not in worst and not table.true_clock:
+                worst[table.id] = HELD_BACK_S[table.kind] * header.clock_rate / math.sqrt(3)
+    return worst

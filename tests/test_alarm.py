@@ -63,6 +63,16 @@ def test_a_lift_stays_until_it_is_both_gone_and_acknowledged():
     assert book.loudest is AlarmState.CLEAR
 
 
+def test_an_acknowledgement_is_of_what_stood_when_it_was_given():
+    """Said before the wheel opened and read after: the alarm waits on."""
+    book = AlarmBook()
+    lifted(book, t_ns=500)
+
+    assert book.acknowledge(499) == []
+    assert not book.standing()[0].acknowledged
+    assert book.acknowledge(500)[0].acknowledged
+
+
 def test_an_acknowledged_lift_stands_as_long_as_the_wheel_is_up():
     """Acknowledged while active: it still stands, and ends by itself once the wheel is down."""
     book = AlarmBook()

@@ -333,3 +333,29 @@ def test_a_contact_that_reports_only_changes_dates_its_lift_and_is_told_of(resul
     assert lift["slew_high_deg"] - lift["slew_low_deg"] < 0.5
     assert "switch_reports_only_changes" in codes(result, "caution")
     assert sectors(result, "right")[0] == (0, 74, 100, "proved")
+
+
+def test_readings_dated_by_arrival_widen_the_lift(tmp_path):
+    """A recorded source without uptimes may be late: interval and a finding say so."""
+    from dataclasses import replace
+    from pathlib import Path
+
+    from dashboard.results import analyse
+    from logger.recording.run import open_run
+    from logger.recording.sealed import write_sealed
+
+    run = open_run(Path(__file__).parents[1] / "recordings" / "lift-right.parquet")
+    blocks = [run.raw(channel) for channel in sorted(run.channels)]
+    widths, codes = [], []
+    for name, fits in (("fitted", run.header.clock_fits), ("arrival", {})):
+        header = replace(
+            run.header, clock_fits=fits, clock_rate=1.0, monotonic_start_ns=1, samples={}, sha256=""
+        )
+        write_sealed(tmp_path / f"{name}.parquet", header, blocks)
+        result = analyse(open_run(tmp_path / f"{name}.parquet"))
+        (lift,) = [s["first_lift"] for s in result["sweeps"] if s["first_lift"]]
+        widths.append(lift["slew_high_deg"] - lift["slew_low_deg"])
+        codes.append({f["code"] for f in result["findings"]})
+
+    assert widths[1] > widths[0]
+    assert "clock_poor" in codes[1] - codes[0]

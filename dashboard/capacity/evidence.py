@@ -149,7 +149,8 @@ class Evidence:
         only_changes: wheels whose contact reports only its changes, so that silence says nothing.
         u_clock_s: standard uncertainty of the time between slew and contact readings, s.
         u_time_s: by channel id, standard uncertainty of its readings' times on the run's clock,
-            s; only channels whose device clock was fitted.
+            s; only channels of which something is known.
+        clock_rate: run seconds in a second of wall time; 1 but in a simulation.
     """
 
     test: TestFile
@@ -168,6 +169,7 @@ class Evidence:
     only_changes: tuple[str, ...]
     u_clock_s: float
     u_time_s: Mapping[str, float] = field(default_factory=dict)
+    clock_rate: float = 1.0
 
     def open_spans(self) -> Spans:
         """When at least one wheel was open."""

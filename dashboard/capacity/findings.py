@@ -22,6 +22,9 @@ from logger.events.sweep import OVER_REAR_DEG, Side
 from logger.readings.rig_file import WHEEL
 from logger.readings.spans import Spans
 
+CLOCK_POOR_S = 0.05
+"""A worse clock costs more than a quarter of a degree at 3 deg/s (two standard uncertainties)."""
+
 SLEWED_DEG = 0.5
 """Less than this is drift, not slewing."""
 TAPE_NOTED_WITHIN_NS = 10_000_000_000
@@ -204,6 +207,7 @@ def _of_the_run(evidence: Evidence, sweeps: tuple[Sweep, ...]) -> Iterator[Findi
                 t_ns=None,
                 text=f"The run holds no {side} sweep with the load hanging: that side is untested.",
             )
+    yield from _clock_poor(evidence)
     yield from _assumed(evidence)
     yield from _tape_disagrees(evidence)
     yield from _other_lifts(evidence, sweeps)
@@ -276,6 +280,17 @@ def _tape_disagrees(evidence: Evidence) -> Iterator[Finding]:
                 f"{nearest_m:.3f} m: {1000 * abs(off_m):.0f} mm apart, more than the "
                 f"{1000 * allowed_m:.0f} mm that both allow. The sensor's radius counts: check it.",
             )
+
+
+def _clock_poor(evidence: Evidence) -> Iterator[Finding]:
+    if evidence.u_clock_s > CLOCK_POOR_S * evidence.clock_rate:
+        yield Finding(
+            code="clock_poor",
+            severity=Severity.CAUTION,
+            t_ns=None,
+            text=f"The times of two sources agree to ± {2000 * evidence.u_clock_s:.0f} ms only: "
+            "each lift's angle is that much less sure. Let the devices send their uptime.",
+        )
 
 
 def _assumed(evidence: Evidence) -> Iterator[Finding]:
