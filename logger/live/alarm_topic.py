@@ -19,7 +19,6 @@ from __future__ import annotations
 import json
 import re
 import socket
-import ssl
 import time
 from collections.abc import Mapping
 from contextlib import suppress
@@ -34,6 +33,7 @@ from logger.live.alarm_view import AlarmView
 from logger.live.announcing import Event
 from logger.live.output_reports import OutputReports
 from logger.readings.rig_file import BrokerTopic
+from logger.sources.broker_access import password_from, tls_trusting
 from logger.sources.broker_client import broker_at, no_connection, refused
 
 HEARTBEAT_S = 1.0
@@ -241,34 +241,13 @@ class AlarmTopic:
         client.connect_timeout = CONNECT_WITHIN_S
         client.will_set(self._table.topic, LAST_WILL, qos=1, retain=True)
         if self._table.user is not None:
-            client.username_pw_set(self._table.user, self._password())
+            password = password_from(self._table.password_env, self._environment, where=_WHERE)
+            client.username_pw_set(self._table.user, password)
         if self._broker.tls:
-            client.tls_set_context(self._tls())
+            client.tls_set_context(tls_trusting(self._table.ca, where=_WHERE))
         client.on_connect = self._connected
         client.on_publish = self._published
         return client
-
-    def _tls(self) -> ssl.SSLContext:
-        try:
-            return ssl.create_default_context(cafile=self._table.ca)
-        except (OSError, ValueError) as exc:
-            raise SourceUnavailable(
-                where=f"{_WHERE}, ca",
-                what=f"{self._table.ca!r} is no CA certificate: {exc}",
-                would_do="give the PEM file of the authority that signed the broker's certificate",
-            ) from exc
-
-    def _password(self) -> str | None:
-        name = self._table.password_env
-        if name is None:
-            return None
-        if name not in self._environment:
-            raise SourceUnavailable(
-                where=f"{_WHERE}, password_env",
-                what=f"the environment has no variable {name!r}",
-                would_do=f"set it before the start: export {name}=…",
-            )
-        return self._environment[name]
 
     def _connected(
         self, _client: Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any

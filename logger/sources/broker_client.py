@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import socket
 import ssl
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Protocol, cast
 from urllib.parse import urlsplit
@@ -195,23 +194,6 @@ def forget_session_properties() -> Properties:
     properties = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call]  # as above
     properties.SessionExpiryInterval = 0
     return properties
-
-
-def password_of(source: SourceTable, environment: Mapping[str, str]) -> str | None:
-    """The source's password from the environment.
-
-    Raises:
-        SourceUnavailable: where the variable is not set.
-    """
-    if source.password_env is None:
-        return None
-    if source.password_env not in environment:
-        raise SourceUnavailable(
-            where=f"source {source.id!r}, password_env",
-            what=f"the environment has no variable {source.password_env!r}",
-            would_do=f"set it before the start: export {source.password_env}=…",
-        )
-    return environment[source.password_env]
 
 
 def no_connection(exc: OSError, broker: Broker, *, where: str) -> SourceUnavailable:
