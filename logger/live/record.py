@@ -6,7 +6,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -216,5 +216,6 @@ def _make_folder(folder: Path) -> Path | None:
 
 
 def _remove_if_empty(folder: Path | None) -> None:
-    if folder is not None and not any(folder.iterdir()):
-        folder.rmdir()
+    if folder is not None:
+        with suppress(OSError):  # what is not empty, or gone, is left as it is
+            folder.rmdir()

@@ -186,6 +186,11 @@ def _note_in_newest_part(first: Path, note: Note) -> bool:
     if not parts or not parts[-1][1].is_file():
         raise BadInput(where=str(first), what="is no journal of a run that is being recorded")
     number, path = parts[-1]
+    if path.stat().st_size == 0:
+        # SQLite removes the log of an empty file when it opens it.
+        if number > 1:
+            return False
+        raise BadInput(where=str(path), what="is no journal")
     try:
         with contextlib.closing(connect(path, mode="rw")) as connection:
             connection.execute("PRAGMA synchronous=FULL")

@@ -27,8 +27,8 @@ from logger.recording.journal import (
     Row,
     connect,
 )
-from logger.recording.new_file import sync_folder
-from logger.recording.parts import remove_part
+from logger.recording.new_file import file_identity, sync_folder
+from logger.recording.parts import log_of, remove_part
 
 _PAGE_BYTES = 4096
 _ROW_BYTES = 64
@@ -52,7 +52,9 @@ class JournalPart:
         self.number = number
         self.has_rows = False
         self._connection = connection
-        self._log = path.with_name(f"{path.name}-wal")
+        self._log = log_of(path)
+        self._identity = file_identity(path)
+        self._log_identity = file_identity(self._log)
         self._unshortened_bytes = 0
         self._seen_version: int | None = None
         self._seen_note = 0
@@ -88,18 +90,28 @@ class JournalPart:
             )
             connection.execute("COMMIT")
             sync_folder(path.parent)
+            return cls(path=path, number=number, connection=connection)
         except (sqlite3.Error, OSError) as exc:
             with contextlib.suppress(sqlite3.Error, OSError):
                 if connection is not None:
                     connection.close()
                 remove_part(path)
             raise StorageFailed(f"{path}: the journal can't be made ({exc})") from exc
-        return cls(path=path, number=number, connection=connection)
 
     @property
     def bytes_on_disk(self) -> int:
         """Size of the file and its log."""
         return _size(self.path) + _size(self._log)
+
+    @property
+    def is_in_place(self) -> bool:
+        """Whether its name still leads to the file that is written; also where nobody can say."""
+        return _is_still(self.path, self._identity)
+
+    @property
+    def has_lost_log(self) -> bool:
+        """Whether the log was removed or replaced while the file is in place."""
+        return not _is_still(self._log, self._log_identity) and self.is_in_place
 
     def write(self, waiting: Mapping[str, list[Row]]) -> None:
         """Writes rows in one transaction: durable when this returns.
@@ -181,6 +193,9 @@ class JournalPart:
         with contextlib.suppress(sqlite3.Error):
             if self._connection.in_transaction:
                 self._connection.execute("ROLLBACK")
+        if not self.is_in_place:
+            self._connection.close()  # SQLite touches no file that has taken this one's name
+            return
         try:
             # The last connection to close brings the log into the file and removes it, unless
             # it may only read.
@@ -207,6 +222,15 @@ def _log_bytes(waiting: Mapping[str, list[Row]]) -> int:
     arrays: int = sum(16 * row[4] for row in waiting["blocks"])
     rows = sum(len(rows) for rows in waiting.values())
     return (touched + 1) * _PAGE_BYTES + arrays + _ROW_BYTES * rows
+
+
+def _is_still(path: Path, identity: tuple[int, int]) -> bool:
+    try:
+        return file_identity(path) == identity
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except OSError:
+        return True  # a disk that refuses is told by the next write
 
 
 def _size(path: Path) -> int:

@@ -31,6 +31,7 @@ from logger.recording.journal import (
     ClockedBlock,
     block_crc,
 )
+from logger.recording.parts import has_log, log_of
 
 _REFUSALS = {
     sqlite3.SQLITE_PERM,
@@ -60,6 +61,10 @@ class NotBegun(RunUnreadable):
     """A journal that holds nothing: its recorder stopped before it had begun."""
 
 
+class LogAlone(RunUnreadable):
+    """An empty file with a log that is not: SQLite would remove that log as soon as it opens it."""
+
+
 class RefusedPart(RunUnreadable):
     """A file that is none of this program's journals, or one of a newer version."""
 
@@ -73,6 +78,7 @@ class JournalReader:
 
     Raises:
         NotBegun: where nothing was ever kept in it.
+        LogAlone: where it is empty and its log is not; neither was opened.
         RefusedPart: for what is no journal, or one of a newer version.
         RunUnreadable: for what can't be read.
         StorageFailed: here and from every method, where the system refuses a read.
@@ -82,6 +88,7 @@ class JournalReader:
         self.path = path
         self.cut: set[str] = set()
         _refuse_what_is_no_file(path)
+        _refuse_log_of_empty_file(path)
         try:
             self._connection = sqlite3.connect(
                 f"{path.absolute().as_uri()}?{_way_to_open(path)}",
@@ -332,7 +339,16 @@ class JournalReader:
         return NotBegun(
             where=str(self.path),
             what=f"{what}: its recorder stopped before it had begun",
-            would_do="there is nothing to recover, and nothing was changed",
+            would_do=f"there is nothing to recover, and nothing was changed{self._hint()}",
+        )
+
+    def _hint(self) -> str:
+        """What may explain pages without a row: all of a short run stands in the log."""
+        if has_log(self.path) or self.path.stat().st_size == 0:
+            return ""
+        return (
+            f"; where it is a copy, its file {log_of(self.path).name} may be missing: "
+            "copy it together with its -wal file"
         )
 
     def _refused(self, what: str) -> RefusedPart:
@@ -344,7 +360,17 @@ class JournalReader:
 
 def _way_to_open(path: Path) -> str:
     """Read-only; with no log beside it nobody writes, and SQLite need not leave files there."""
-    return "mode=ro" if path.with_name(f"{path.name}-wal").exists() else "mode=ro&immutable=1"
+    return "mode=ro" if log_of(path).exists() else "mode=ro&immutable=1"
+
+
+def _refuse_log_of_empty_file(path: Path) -> None:
+    if path.stat().st_size == 0 and has_log(path):
+        log = log_of(path)
+        raise LogAlone(
+            where=str(path),
+            what=f"is empty, and {log.name} beside it holds {log.stat().st_size} bytes",
+            would_do="nothing was changed; copy both files again from where they were recorded",
+        )
 
 
 def _refuse_what_is_no_file(path: Path) -> None:

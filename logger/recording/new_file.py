@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from logger.errors import BadInput
+from logger.errors import BadInput, StorageFailed
 
 
 def refuse_to_overwrite(path: Path) -> None:
@@ -24,6 +24,31 @@ def refuse_to_overwrite(path: Path) -> None:
         raise BadInput(
             where=str(path), what=f"there is no folder {path.parent}", would_do="make it first"
         )
+
+
+def file_identity(path: Path) -> tuple[int, int]:
+    """Device and number of the file that a name leads to: another's differ.
+
+    Raises:
+        OSError: where there is none, or the disk refuses.
+    """
+    found = path.stat()
+    return found.st_dev, found.st_ino
+
+
+def make_folder(folder: Path) -> None:
+    """Makes a folder, and those above it, where it is missing.
+
+    Raises:
+        StorageFailed: where the disk refuses.
+    """
+    if folder.is_dir():
+        return
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        sync_folder(folder.parent)
+    except OSError as exc:
+        raise StorageFailed(f"{folder}: the folder can't be made ({exc.strerror or exc})") from exc
 
 
 def sync_folder(folder: Path) -> None:

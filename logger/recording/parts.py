@@ -2,8 +2,9 @@
 
 ``<run>.journal`` is the first part, ``<run>.2.journal`` the second, and so on; beside a part
 SQLite keeps its log and, for a moment, other files. The sealed run is ``<run>.parquet``, and
-``<run>.parquet.partial`` while it is being written. A run's own name can't end in a dot and a
-number above 1, so a file's name alone says whose part it is.
+``<run>.parquet.partial`` while it is being written. ``<run>.journal.damaged`` is no part any
+more: it was sealed as far as it could be read, and is kept with its log. A run's own name can't
+end in a dot and a number above 1, so a file's name alone says whose part it is.
 """
 
 from __future__ import annotations
@@ -16,7 +17,12 @@ from logger.errors import BadInput, StorageFailed
 from logger.recording.new_file import refuse_to_overwrite, sync_folder
 
 _PART = re.compile(r"(?P<run>.+)\.(?P<number>[2-9]|[1-9][0-9]{1,8})\.journal", re.ASCII | re.DOTALL)
-_BESIDE = ("-wal", "-shm", "-journal")
+_LOG = "-wal"
+_INDEX = "-shm"
+_BESIDE = (_LOG, _INDEX, "-journal")
+
+ASIDE = ".damaged"
+"""Ending of a part that is kept after sealing, since its log holds what could not be read."""
 
 
 def first_part(path: Path) -> Path:
@@ -91,6 +97,52 @@ def remove_parts(first: Path) -> None:
     for path in sorted(found, key=lambda p: (len(p.name), p.name), reverse=True):
         remove_part(path)
     sync_folder(first.parent)
+
+
+def log_of(part: Path) -> Path:
+    """Where SQLite keeps the log of a part."""
+    return part.with_name(f"{part.name}{_LOG}")
+
+
+def has_log(path: Path) -> bool:
+    """Whether a log that is not empty stands beside a part."""
+    try:
+        return log_of(path).stat().st_size > 0
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+
+
+def lone_logs(first: Path) -> list[Path]:
+    """Logs that hold something, of parts that are not there themselves."""
+    gone = [path for _, path in _numbered(first) if not path.exists()]
+    return [log_of(path) for path in gone if has_log(path)]
+
+
+def set_parts_aside(first: Path) -> None:
+    """Renames all parts of a run with their logs, so that none is taken for unsealed any more.
+
+    ``a.journal`` becomes ``a.journal.damaged``, its log ``a.journal.damaged-wal``, as SQLite has
+    it. Done again after a crash it goes on; no file is written over.
+
+    Raises:
+        OSError: where the disk refuses; what is left may be renamed later.
+    """
+    for _, path in _numbered(first):
+        for suffix in ("", *_BESIDE):
+            file = path.with_name(path.name + suffix)
+            if suffix == _INDEX:
+                file.unlink(missing_ok=True)  # SQLite makes it anew from the log
+            elif file.exists():
+                file.rename(_free_aside(path, suffix))
+    sync_folder(first.parent)
+
+
+def _free_aside(part: Path, suffix: str) -> Path:
+    aside, again = part.with_name(f"{part.name}{ASIDE}{suffix}"), 1
+    while aside.exists():
+        again += 1
+        aside = part.with_name(f"{part.name}{ASIDE}-{again}{suffix}")
+    return aside
 
 
 def _names_in(folder: Path) -> list[str]:

@@ -6,6 +6,10 @@ be tried again in the same file, so all that was not acknowledged goes once more
 one. The refused rows may yet have reached the disk; since every row carries a number that is
 its own in the whole run, a reader takes it once, and finds out when one is missing.
 
+A file that is removed or replaced takes writes without a word, so the journal looks once a second
+whether its parts still are where they were made. Where one is gone, what it held is gone too: that
+is a failure like one of the disk's, and the run goes on in a new part, in its folder made anew.
+
 Rows are gathered in memory and written in one short transaction, so another process may read
 all the time and add a note in between.
 """
@@ -14,6 +18,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+import time
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from types import TracebackType
@@ -26,7 +31,8 @@ from logger.recording.header import Gap, Note, RunHeader, canonical_json
 from logger.recording.in_use import RunInHand
 from logger.recording.journal import NUMBERED, ClockedBlock, Row, block_row, json_of, plain
 from logger.recording.journal_part import JournalPart
-from logger.recording.parts import part_path, refuse_taken_name, remove_part
+from logger.recording.new_file import file_identity, make_folder
+from logger.recording.parts import part_path, parts_of, refuse_taken_name, remove_part
 
 PART_BYTES = 256 << 20
 """Size at which a new part begins: a damaged file costs at most this much of a run."""
@@ -36,13 +42,16 @@ _PART_LATER_BYTES = 16 << 20
 
 _PAIR_STRETCH_NS = 2_000_000
 
+_LOOK_EVERY_S = 1.0
+"""How often is looked whether the parts are still there: what is written in between can be lost."""
+
 
 class RunJournal:
     """The journal of a run that is being recorded; made by :meth:`create`. One thread at a time.
 
     Attributes:
         path: the first part.
-        samples: how many samples are durable.
+        samples: how many samples are durable; fewer again where a part was removed.
     """
 
     def __init__(
@@ -52,8 +61,10 @@ class RunJournal:
         self.samples = 0
         self._header_json = header_json
         self._channels = {c.id for c in header.rig.channel}
-        self._in_hand = RunInHand(first.path)
+        self._in_hand = {file_identity(first.path): RunInHand(first.path)}
         self._current = first
+        self._parts: dict[JournalPart, int] = {first: 0}
+        self._looked_s = time.monotonic()
         self._part_bytes = self._full_bytes = part_bytes
         self._closed_bytes = 0
         self._waiting: dict[str, list[Row]] = {table: [] for table in NUMBERED}
@@ -158,13 +169,16 @@ class RunJournal:
         A part that is full gives way to a new one.
 
         Raises:
-            StorageFailed: where the disk refuses. Nothing added since the last commit is
-                claimed, all of it waits, and :meth:`begin_part` must come before the next try.
+            StorageFailed: where the disk refuses, or a part was removed or replaced. Nothing
+                added since the last commit is claimed, all of it waits, and :meth:`begin_part`
+                must come before the next try.
         """
         if self._failure:
             raise StorageFailed(f"{self._current.path}: failed before ({self._failure})")
         if any(self._waiting.values()):
             self._write()
+        self._look_for_parts()
+        self._claim()
         self._tend_part()
 
     def begin_part(self) -> None:
@@ -177,6 +191,8 @@ class RunJournal:
         """
         old, failed = self._current, bool(self._failure)
         self._current = self._new_part(old.number + 1)
+        self._parts[self._current] = 0
+        self._keep_in_hand()
         self._failure = ""
         self._full_bytes = self._part_bytes
         if failed:
@@ -201,7 +217,8 @@ class RunJournal:
             self._current.abandon()
         else:
             self._current.close()
-        self._in_hand.release()
+        for held in self._in_hand.values():
+            held.release()
 
     def _add(self, table: str, *columns: Any) -> None:
         self._waiting[table].append((self._next[table], *columns))
@@ -215,6 +232,35 @@ class RunJournal:
             raise StorageFailed(
                 f"{self._current.path}: the disk refused ({exc}); {self.samples} samples are kept"
             ) from exc
+
+    def _look_for_parts(self) -> None:
+        """Raises StorageFailed where a part that was there is gone; of each it is told once."""
+        now_s = time.monotonic()
+        if now_s - self._looked_s < _LOOK_EVERY_S:
+            return
+        self._looked_s = now_s
+        gone = [part for part in self._parts if not part.is_in_place]
+        if not gone:
+            return
+        lost = sum(self._parts.pop(part) for part in gone)
+        self.samples -= lost
+        self._failure = (
+            f"the journal was removed or replaced while it was written; "
+            f"{lost} samples that were kept are gone"
+        )
+        raise StorageFailed(f"{gone[0].path}: {self._failure}")
+
+    def _keep_in_hand(self) -> None:
+        """Holds what whoever seals would hold: the first part's file that is there now."""
+        # Where another one holds it already, the run is recorded on all the same.
+        with contextlib.suppress(OSError, StorageFailed):
+            first = next((path for _, path in parts_of(self.path)), self.path)
+            file = file_identity(first)
+            if file not in self._in_hand and first.is_file():
+                self._in_hand[file] = RunInHand(first)
+
+    def _claim(self) -> None:
+        self._parts[self._current] += self._waiting_samples
         self.samples += self._waiting_samples
         self._waiting_samples = 0
         for rows in self._waiting.values():
@@ -227,7 +273,8 @@ class RunJournal:
         except (sqlite3.Error, OSError) as exc:
             self._failure = str(exc)  # told by the next commit
             return
-        if self._current.bytes_on_disk >= self._full_bytes:
+        # A part whose log was removed is whole again once its rows are in the file itself.
+        if self._current.has_lost_log or self._current.bytes_on_disk >= self._full_bytes:
             try:
                 self.begin_part()
             except StorageFailed:
@@ -235,6 +282,7 @@ class RunJournal:
 
     def _new_part(self, number: int) -> JournalPart:
         path = part_path(self.path, number)
+        make_folder(path.parent)
         firsts = {table: self._next[table] - len(self._waiting[table]) for table in NUMBERED}
         try:
             remove_part(path)  # half-made before, where the disk refused even to remove it
@@ -249,6 +297,8 @@ class RunJournal:
             may_hold_notes = old.has_foreign_notes
         with contextlib.suppress(sqlite3.Error, OSError):
             old.abandon()
-        if old.number > 1 and not old.has_rows and not may_hold_notes:
+        # What may stand under the name of a part that is gone is another's.
+        if old in self._parts and old.number > 1 and not old.has_rows and not may_hold_notes:
             with contextlib.suppress(OSError):
                 remove_part(old.path)
+            del self._parts[old]

@@ -19,9 +19,13 @@ from logger.readings.pack import ClockPair
 from logger.recording.clock_pairs import GatheredPairs
 from logger.recording.header import Gap, Note, RunHeader
 from logger.recording.journal import ClockedBlock
-from logger.recording.journal_reading import JournalReader, NotBegun, RefusedPart
+from logger.recording.journal_reading import JournalReader, LogAlone, NotBegun, RefusedPart
+from logger.recording.log_check import lost_commits
 from logger.recording.number_ranges import NumberRanges
-from logger.recording.parts import parts_of
+from logger.recording.parts import ASIDE, lone_logs, parts_of
+
+KEPT_ASIDE = f"the journal's files are kept as *{ASIDE}*"
+"""Stands in the words on a damage where they are."""
 
 _Row = TypeVar("_Row")
 
@@ -34,18 +38,33 @@ class Damage:
         blocks: blocks of samples that are known to be missing or wrong.
         rows: rows of other tables.
         cut: whether there may be more that nobody can count.
+        commits: commits in logs (``-wal``) beyond a damaged place.
+        lone_logs: logs without the file to which they belong.
     """
 
     blocks: int = 0
     rows: int = 0
     cut: bool = False
+    commits: int = 0
+    lone_logs: int = 0
+
+    @property
+    def in_logs(self) -> bool:
+        """Whether the files hold what SQLite does not read, so that they must be kept."""
+        return bool(self.commits or self.lone_logs)
 
     def __bool__(self) -> bool:
-        return bool(self.blocks or self.rows or self.cut)
+        return bool(self.blocks or self.rows or self.cut or self.in_logs)
 
     def __str__(self) -> str:
         text = f"{self.blocks} blocks of samples and {self.rows} other rows can't be read"
-        return f"{text}; the file is cut, so there may have been more" if self.cut else text
+        if self.cut:
+            text += "; the file is cut, so there may have been more"
+        if self.commits:
+            text += f"; at least {self.commits} commits stand beyond a damaged place in a -wal file"
+        if self.lone_logs:
+            text += f"; {self.lone_logs} -wal files are there without their .journal file"
+        return f"{text}; {KEPT_ASIDE}" if self.in_logs else text
 
 
 @dataclass(slots=True, kw_only=True)
@@ -189,14 +208,21 @@ class RunReader:
         readers: list[JournalReader] = []
         headers: list[RunHeader] = []
         refusals: list[RunUnreadable] = []
+        self.damage.lone_logs = len(lone_logs(self._first))
         for _, path in parts_of(self._first) or [(1, self._first)]:
+            lost = lost_commits(path)
+            self.damage.commits += lost
             try:
                 reader = opening.enter_context(contextlib.closing(JournalReader(path)))
                 header = reader.header()
             except RefusedPart:
                 raise
             except NotBegun as exc:
+                refusals.append(_damaged_from_the_start(path, lost) if lost else exc)
+            except LogAlone as exc:
                 refusals.append(exc)
+                self.damage.lone_logs += 1
+                self.damage.cut = True
             except RunUnreadable as exc:
                 refusals.append(exc)
                 self.damage.cut = True
@@ -213,3 +239,12 @@ class RunReader:
                 would_do="nothing was changed; move one of the two to another folder",
             )
         return readers, headers[0]
+
+
+def _damaged_from_the_start(path: Path, commits: int) -> RunUnreadable:
+    return RunUnreadable(
+        where=str(path),
+        what=f"has a -wal file that is damaged near its beginning; at least {commits} commits "
+        "in it can't be read",
+        would_do="nothing was changed; keep both files, and recover another copy if there is one",
+    )

@@ -4,8 +4,11 @@ Every device clock is fitted over the whole run and its times mapped to the run'
 samples are sorted within each channel. The journal's parts are removed only after the sealed
 run has its name, was read back whole, and its folder entry is on the disk. So a crash at any
 point leaves the journal, or the sealed run with some of the parts; and parts beside a sealed
-run go only after every reading and every word in them was found in that run. One channel is in
-memory at a time.
+run go only after every reading and every word in them was found in that run. Where a part's log
+holds what SQLite does not read, since a place in it is damaged or its file is gone, the sealed
+run says so in a gap, and no file is removed: all parts with their logs are kept, renamed to
+``<run>.journal.damaged`` and so on (:func:`logger.recording.parts.set_parts_aside`), so that
+nobody takes them for an unsealed run. One channel is in memory at a time.
 """
 
 from __future__ import annotations
@@ -29,9 +32,10 @@ from logger.recording.parts import (
     parts_of,
     remove_parts,
     sealed_path,
+    set_parts_aside,
 )
 from logger.recording.run import Run, open_run
-from logger.recording.run_reading import ChannelPlaces, RunReader, clocks_of
+from logger.recording.run_reading import KEPT_ASIDE, ChannelPlaces, RunReader, clocks_of
 from logger.recording.sealed import write_sealed
 
 JOURNAL = "journal"
@@ -50,7 +54,8 @@ class Recovery:
         run_id: the run's name.
         samples: how many samples it holds.
         already_sealed: whether it was sealed before.
-        damage: what of the journal could not be read, in words; empty where all could.
+        damage: what of the journal could not be read, in words, and whether its files are kept;
+            empty where all could be read.
     """
 
     path: Path
@@ -61,7 +66,7 @@ class Recovery:
 
 
 def seal_journal(journal: Path) -> Path:
-    """Seals the journal of a run that was closed, and removes it.
+    """Seals the journal of a run that was closed, and removes it, or sets it aside if damaged.
 
     Args:
         journal: any part of it, by custom the first.
@@ -82,6 +87,8 @@ def seal_journal(journal: Path) -> Path:
 def recover(journal: Path) -> Recovery:
     """Seals what a killed recorder left; done again it changes nothing.
 
+    Files that hold what could not be read are kept, with ``.damaged`` after ``.journal``.
+
     Args:
         journal: any part of the journal, whether or not it is still there, or the sealed run.
 
@@ -99,7 +106,7 @@ def recover(journal: Path) -> Recovery:
         run.verify()
         if parts_of(first):
             _refuse_other_content(run, first)
-        _remove(first)
+        _put_away(first, run)
         return _recovery(run, already_sealed=True)
 
 
@@ -113,9 +120,10 @@ def _seal(first: Path) -> Recovery:
             write_sealed(sealed, header, _blocks(reader, places, header.clock_fits))
         finally:
             partial.unlink(missing_ok=True)
-    _remove(first)
+    run = open_run(sealed)
+    _put_away(first, run)
     return replace(
-        _recovery(open_run(sealed), already_sealed=False),
+        _recovery(run, already_sealed=False),
         damage=str(reader.damage) if reader.damage else "",
     )
 
@@ -206,6 +214,20 @@ def _recovery(run: Run, *, already_sealed: bool) -> Recovery:
         samples=sum(run.header.samples.values()),
         already_sealed=already_sealed,
     )
+
+
+def _put_away(first: Path, run: Run) -> None:
+    """Removes the parts, or sets them aside where the sealed run says that they are kept."""
+    if not any(gap.source == JOURNAL and KEPT_ASIDE in gap.text for gap in run.gaps):
+        _remove(first)
+        return
+    try:
+        partial_path(sealed_path(first)).unlink(missing_ok=True)
+        set_parts_aside(first)
+    except OSError as exc:
+        raise StorageFailed(
+            f"{first}: the run is sealed, but its damaged journal can't be renamed ({exc.strerror})"
+        ) from exc
 
 
 def _remove(first: Path) -> None:
