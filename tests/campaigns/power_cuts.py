@@ -31,6 +31,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict
 from pathlib import Path
 
@@ -132,7 +133,9 @@ def campaign(*, cuts, disks, guard, seed, folder):
         for k in range(min(disks, cuts))
     ]
     try:
-        told = "".join(w.communicate()[0] for w in workers)
+        # All at once: a worker whose pipe nobody reads would stand still.
+        with ThreadPoolExecutor(len(workers)) as pool:
+            told = "".join(pool.map(lambda worker: worker.communicate()[0], workers))
     finally:
         for worker in workers:
             worker.terminate()
