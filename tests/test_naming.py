@@ -118,3 +118,45 @@ def test_the_question_s_moment_stands_in_the_clock_pair():
     assert clock.id == "mast#b"
     assert clock.pair == ClockPair(device_ns=5, arrival_ns=100, wire_ns=10, asked_ns=80)
     assert naming().times_ns(pack, arrival_ns=100, wire_ns=10).size == 0
+
+
+def test_a_text_that_is_no_number_is_counted_and_quoted():
+    """A decimal comma is not taken for a number, nor dropped in silence."""
+    naming = PackNaming(read_rig(RIG), "mast", utc_start_ns=0)
+    pack = Pack(
+        names=("cell", "cell"),
+        t_ns=np.zeros(2, dtype=np.int64),
+        absolute=False,
+        value=np.array([np.nan, np.nan]),
+        texts={0: "1360,5", 1: "1360.5"},
+    )
+    ((channel, _, value),) = naming.by_channel(pack, pack.t_ns)
+
+    assert (channel.id, value.tolist()) == ("load", [1360.5])
+    assert dict(naming.not_numbers) == {"load": 1}
+    assert naming.latest_text == "1360,5"
+
+
+@given(
+    names=st.lists(st.sampled_from(NAMES), min_size=1, max_size=6),
+    rows=st.lists(st.lists(st.integers(-1000, 0), min_size=6, max_size=6), min_size=1, max_size=5),
+    anchored=st.booleans(),
+)
+def test_packs_sorted_together_are_as_if_sorted_one_by_one(names, rows, anchored):
+    """Many small packs of one shape at once give each channel the same readings."""
+    together, alone = naming(), {}
+    packs = [
+        made_pack([(n, t, float(k)) for k, (n, t) in enumerate(zip(names, row, strict=False))])
+        for row in rows
+    ]
+    bases_ns = [10_000 * (k + 1) for k in range(len(packs))]
+    found = together.by_channel_of_all(packs, bases_ns, anchored=anchored)
+    for pack, base_ns in zip(packs, bases_ns, strict=True):
+        shift_ns = base_ns - int(pack.t_ns.max()) if anchored else base_ns
+        for channel, t_ns, value in naming().by_channel(pack, pack.t_ns + shift_ns):
+            pairs = zip(t_ns.tolist(), value.tolist(), strict=True)
+            alone.setdefault(channel.id, []).extend(pairs)
+
+    assert {c.id for c, _, _ in found} == set(alone)
+    for channel, t_ns, value in found:
+        assert sorted(zip(t_ns.tolist(), value.tolist(), strict=True)) == sorted(alone[channel.id])

@@ -431,3 +431,15 @@ def test_an_uptime_that_falls_far_is_a_new_start(bench, record):
     assert slew.value.tolist() == list(range(40))
     assert np.diff(slew.t_ns).max() < 500_000_000
     assert not [e for e in recording.events if e["event"] == "stale" and e["channel"] == "slew"]
+
+
+def test_a_terminal_that_is_closed_seals_the_run(bench, record):
+    """SIGHUP, as from a closed window or a dropped line, ends the run in good order."""
+    _, write, options, _ = bench
+    recording = record(*options)
+    recording.wait_for(named("recording"))
+    write(pack_of([{"n": "enc", "v": 7}], seq=0, up=1.0) + b"\n")
+    time.sleep(0.3)
+    sealed = recording.end(signal.SIGHUP)
+
+    assert sealed["samples"] == 1
