@@ -399,8 +399,9 @@ def test_a_device_that_starts_again_is_told_and_dated_anew(bench, record):
     _, write, options, _ = bench
     recording = record(*options)
     recording.wait_for(named("recording"))
-    sent = [("b1", 0, 50.0), ("b1", 1, 50.1), ("b2", 0, 1.0), ("b2", 1, 1.1), ("b2", 2, 0.05)]
-    sent += [("b2", 3 + n, 0.1 + 0.05 * n) for n in range(10)]
+    sent = [("b1", n, 50.0 + 0.05 * n) for n in range(10)]
+    sent += [("b2", n, 2.0 + 0.05 * n) for n in range(10)]
+    sent += [("b2", 10 + n, 0.5 + 0.05 * n) for n in range(10)]
     for boot, seq, up in sent:
         write(pack_of([{"n": "enc", "v": seq}], seq=seq, up=up, boot=boot) + b"\n")
         time.sleep(0.05)

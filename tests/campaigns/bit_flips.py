@@ -73,7 +73,8 @@ def command_objects(path):
         [*COMMAND, str(path)], capture_output=True, text=True, check=False, timeout=60
     )
     lines = done.stderr.strip().splitlines()
-    return done.returncode == 2 and len(lines) == 1 and done.stdout == ""
+    # 1: not as it was sealed; 2: not even readable as a run.
+    return done.returncode in (1, 2) and len(lines) == 1 and done.stdout == ""
 
 
 def campaign(*, copies, by_command, samples, guard, seed):
