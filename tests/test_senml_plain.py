@@ -48,6 +48,7 @@ unusual = st.fixed_dictionaries(
         "v": odd,
     },
 )
+alike = st.fixed_dictionaries({"n": names, "v": numbers, "t": times})
 labels = st.fixed_dictionaries(
     {},
     optional={
@@ -65,6 +66,8 @@ def packs(draw):
     records = draw(st.lists(usual, max_size=5))
     if draw(st.integers(0, 3)) == 0:
         records += draw(st.lists(unusual, max_size=2))
+    if draw(st.booleans()):  # a long one, of many alike
+        records += draw(st.lists(alike, min_size=1, max_size=4)) * 15
     records = [draw(labels) | (records[0] if records else {}), *records[1:]]
     return json.dumps(records, ensure_ascii=draw(st.booleans())).encode()
 

@@ -37,6 +37,7 @@ from logger.sources.deliveries import Deliveries, Delivery
 from logger.sources.mqtt_packets import Publication
 from logger.sources.outlet import Outlet
 from logger.sources.senml_plain import (
+    LONG_BYTES,
     PlainRecord,
     bare_reading,
     pack_of_bare,
@@ -268,7 +269,7 @@ class _Reception:
             self._putting_off = True
 
     def _usual_records(self, payload: bytes) -> list[PlainRecord] | None:
-        usual = self._senml and len(payload) <= PAYLOAD_LIMIT_BYTES
+        usual = self._senml and len(payload) <= LONG_BYTES  # longer ones hold many readings
         return read_plain(payload) if usual else None
 
     def _decoded(self, payload: bytes) -> Pack | None:

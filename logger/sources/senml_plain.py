@@ -25,6 +25,9 @@ _RELATIVE_WITHIN_S = 1e6
 _COUNTER_LIMIT = 2**63
 _BOOT_LENGTH = 64
 _NANO_DIGITS = 9
+LONG_BYTES = 512
+"""From here on a pack is first tried as one of many alike readings."""
+
 _NOW: Final[Nanoseconds] = np.zeros(1, dtype=np.int64)
 _NOW.setflags(write=False)
 
@@ -44,7 +47,17 @@ class PlainRecord(msgspec.Struct, gc=False, forbid_unknown_fields=True):
     up: msgspec.Raw | UnsetType = UNSET
 
 
+class Reading(msgspec.Struct, gc=False, forbid_unknown_fields=True):
+    """A record of a long pack after its first: name, number and time, and nothing else."""
+
+    n: str
+    v: float
+    t: float
+
+
 _decode = msgspec.json.Decoder(list[PlainRecord]).decode
+_decode_first = msgspec.json.Decoder(PlainRecord).decode
+_decode_readings = msgspec.json.Decoder(list[Reading]).decode
 
 
 def decode_plain(frame: bytes) -> Pack | None:
@@ -57,8 +70,34 @@ def decode_plain(frame: bytes) -> Pack | None:
         Its readings, just as ``decode_senml`` gives them, or None where it is of another shape
         or no pack at all.
     """
+    if len(frame) > LONG_BYTES and (pack := _long_pack(frame)) is not None:
+        return pack
     records = read_plain(frame)
     return None if records is None else plain_pack(records)
+
+
+def _long_pack(frame: bytes) -> Pack | None:
+    """A pack whose records but the first are all name, number and time; None for any other."""
+    end = frame.find(b"}") + 1
+    if not frame.startswith(b"[{") or frame[end : end + 1] != b"," or b"\\" in frame:
+        return None
+    try:
+        first = _decode_first(frame[1:end])
+        readings = _decode_readings(b"[" + frame[end + 1 :])
+        if not frame.isascii() or not readings:
+            return None
+        names = [r.n for r in readings]
+        values = [r.v for r in readings]
+        times_s = [r.t for r in readings]
+        if not _says_nothing(first):
+            if first.v is UNSET or first.vb is not UNSET or first.t is UNSET:
+                return None
+            names.insert(0, "" if first.n is UNSET else first.n)
+            values.insert(0, first.v)
+            times_s.insert(0, first.t)
+        return _pack_of(first, names, values, times_s)
+    except (msgspec.DecodeError, RecursionError, FrameInvalid):
+        return None
 
 
 def read_plain(frame: bytes) -> list[PlainRecord] | None:
@@ -120,6 +159,13 @@ def _pack(first: PlainRecord, records: list[PlainRecord]) -> Pack | None:
         names.append("" if r.n is UNSET else r.n)
         values.append(r.v if r.vb is UNSET else r.vb)  # type: ignore[arg-type]  # one is set
         times_s.append(0.0 if r.t is UNSET else r.t)
+    return _pack_of(first, names, values, times_s)
+
+
+def _pack_of(
+    first: PlainRecord, names: list[str], values: list[float], times_s: list[float]
+) -> Pack | None:
+    """The pack of its readings and the first record's labels; None where it needs care."""
     t_ns = _relative_ns(times_s)
     seq = None if first.seq is UNSET else first.seq
     boot = None if first.boot is UNSET else first.boot
@@ -155,9 +201,10 @@ def _relative_ns(times_s: list[float]) -> Nanoseconds | None:
         if not abs(times_s[0]) < _RELATIVE_WITHIN_S:
             return None
         return np.array([round(times_s[0] * 1e9)], dtype=np.int64)
-    if not (max(times_s) < _RELATIVE_WITHIN_S and min(times_s) > -_RELATIVE_WITHIN_S):
+    t_s = np.array(times_s)
+    if not np.abs(t_s).max() < _RELATIVE_WITHIN_S:
         return None
-    return np.rint(np.array(times_s) * 1e9).astype(np.int64)
+    return np.rint(t_s * 1e9).astype(np.int64)
 
 
 def _exact_ns(digits: bytes, raw: msgspec.Raw) -> int:
