@@ -40,6 +40,7 @@ from logger.sources.senml_plain import (
     LONG_BYTES,
     PlainRecord,
     bare_reading,
+    decode_plain,
     pack_of_bare,
     plain_pack,
     read_plain,
@@ -244,7 +245,11 @@ class _Reception:
         delivery: Delivery | None,
         arrival_ns: int,
     ) -> None:
-        pack = None if records is None else plain_pack(records)
+        if records is not None:
+            pack = plain_pack(records)
+        else:
+            is_long = self._senml and LONG_BYTES < len(publication.payload) <= PAYLOAD_LIMIT_BYTES
+            pack = decode_plain(publication.payload) if is_long else None
         if pack is None:
             pack = self._decoded(publication.payload)
         if pack is not None:
