@@ -19,8 +19,9 @@ from dashboard.capacity.truck_model import (
     tipping_load_kg,
 )
 from logger.errors import FileInvalid
+from logger.readings.model_table import TruckModel
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
-from logger.readings.test_file import TruckModel, read_test
+from logger.readings.test_file import read_test
 
 # Textbook statics; each case in the file names its source.
 STATICS = json.loads(

@@ -15,8 +15,10 @@ from itertools import pairwise
 import numpy as np
 
 from dashboard.capacity.evidence import Evidence, SlewRecord
-from dashboard.capacity.holds import ASSUMED_U_LOAD_SHARE, ASSUMED_U_RADIUS_M, grouped
+from dashboard.capacity.hold_load import ASSUMED_U_LOAD_SHARE
+from dashboard.capacity.hold_radius import ASSUMED_U_RADIUS_M
 from dashboard.capacity.plan import COVERAGE_FACTOR
+from dashboard.capacity.stretches import grouped
 from dashboard.capacity.sweeps import Sweep
 from logger.events.sweep import OVER_REAR_DEG, Side
 from logger.readings.rig_file import WHEEL

@@ -21,7 +21,7 @@ from typing import NamedTuple
 from dashboard.capacity.plan import round_down, round_up
 from dashboard.capacity.sweeps import Sweep
 from logger.events.sweep import OVER_REAR_DEG, Side
-from logger.readings.test_file import Method
+from logger.readings.method_table import Method
 
 HALF_TURN_DEG = 180.0
 JOIN_DEG = 0.3

@@ -26,8 +26,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from dashboard.capacity.support_polygon import edges, margin_m
 from logger.errors import FileInvalid
+from logger.readings.model_table import TruckModel
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
-from logger.readings.test_file import TestFile, TruckModel
+from logger.readings.test_file import TestFile
 
 FORMAT = "slewtrace.model/1"
 Side = Literal["right", "left"]

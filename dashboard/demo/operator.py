@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from dashboard.capacity.truck_model import Side, load_position_m, stand
 from dashboard.demo.scenario import SIDES, Scenario, read_scenario_test
 from dashboard.demo.swing import ROPE_M, Hanging, natural_frequency_rads, swing
-from logger.readings.test_file import TruckModel
+from logger.readings.model_table import TruckModel
 
 STEP_S = 0.02
 REACTION_S = 0.4

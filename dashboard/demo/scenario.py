@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from dashboard.capacity.truck_model import Side, first_lift
-from logger.readings.test_file import TestFile, TruckModel, read_test
+from logger.readings.model_table import TruckModel
+from logger.readings.test_file import TestFile, read_test
 
 ENCODER_COUNTS = 4096
 ENCODER_ZERO = 1000

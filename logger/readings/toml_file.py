@@ -18,6 +18,8 @@ from logger.errors import FileInvalid
 from logger.readings.quantity import Kind, parse_quantity
 
 _SHOWN_CHARACTERS = 60
+PLAUSIBLE_TEXT = 200
+"""Longest name that a person would write."""
 
 
 def _reader(kind: Kind) -> Callable[[object], float]:

@@ -1,0 +1,56 @@
+"""The console command ``slewtrace``: all commands, and one line for every mistake."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Annotated
+
+import typer
+
+from dashboard.cli.analyze import analyze_command
+from dashboard.cli.model import model_command
+from dashboard.cli.plan import plan_command
+from dashboard.cli.show import demo_command, serve_command
+from logger.cli import add_commands
+from logger.errors import SlewtraceError
+from logger.software import software_name
+
+app = typer.Typer(
+    name="slewtrace",
+    help="From wires to capacity sectors: the stability test of a truck-mounted crane. "
+    "An advisory instrument: no safety function. It replaces neither the competent person, "
+    "the maker's manual nor the local code.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+add_commands(app)
+app.command("plan")(plan_command)
+app.command("model")(model_command)
+app.command("analyze")(analyze_command)
+app.command("serve")(serve_command)
+app.command("demo")(demo_command)
+
+
+def main() -> None:
+    """Runs the command line; a person's mistake is one line and exit code 2."""
+    try:
+        app()
+    except SlewtraceError as exc:
+        typer.echo(f"slewtrace: {exc}", err=True)
+        raise SystemExit(2) from exc
+    except KeyboardInterrupt:
+        raise SystemExit(130) from None
+    except BrokenPipeError:
+        # The reader of a pipe (head, a pager) has gone; that is no one's mistake.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+@app.callback(invoke_without_command=True)
+def _top(
+    *, version: Annotated[bool, typer.Option("--version", help="Show the version.")] = False
+) -> None:
+    if version:
+        typer.echo(software_name())
+        raise typer.Exit
