@@ -20,6 +20,7 @@ from typing import Any
 from dashboard.figures.readings import Readings
 from dashboard.run_readings import read_readings
 from logger.errors import RunUnreadable, SlewtraceError
+from logger.recording.corrections import corrections_stamp
 from logger.recording.parts import first_parts
 from logger.recording.run import Run, open_run
 
@@ -143,7 +144,9 @@ def _stamp(path: Path) -> _Stamp:
         stat = path.stat()
     except OSError as exc:
         raise RunUnreadable(where=str(path), what=f"can't be read ({exc.strerror})") from exc
-    return path, stat.st_mtime_ns, stat.st_size
+    # A later correction changes what a run shows, though not the run.
+    changed_ns, size = corrections_stamp(path)
+    return path, max(stat.st_mtime_ns, changed_ns), stat.st_size + size
 
 
 def _open(path: Path) -> Run | Unreadable:

@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from logger.readings.boom_geometry import BoomGeometry
+
 RIG_TOML = """
 [rig]
 id = "bench-1"
@@ -84,8 +86,46 @@ moment_factor = 1.18
 basis = "1/0.85, rounded"
 """
 
+WHEELS = ("front_left", "front_right", "rear_left", "rear_right")
+QUIET_STEP = 0.001
+"""Counts of the channels of ``MadeRun.quiet``."""
 TEST_LOAD_KG = 1400.0
 ABOVE_CELL_KG = 40.0
+
+
+BOOM_TOML = """
+[[channel]]
+id = "boom_angle"
+source = "mast"
+name = "tilt"
+unit = "deg"
+scale = 0.01
+u = "0.05 deg"
+
+[[channel]]
+id = "boom_length"
+source = "mast"
+name = "reel"
+unit = "m"
+scale = 0.001
+u = "3 mm"
+"""
+
+
+def boom_rig_toml():
+    """The rig with boom angle and length in place of the radius sensor."""
+    tables = RIG_TOML.split("\n[[channel]]\n")
+    kept = [t for t in tables if not t.startswith('id = "radius"')]
+    return "\n[[channel]]\n".join(kept) + BOOM_TOML
+
+
+def quiet_toml(channel, unit, *, u=None):
+    """The rig's table of a channel of ``MadeRun.quiet``."""
+    told = "" if u is None else f'u = "{u}"\n'
+    return (
+        f'\n[[channel]]\nid = "{channel}"\nsource = "mast"\nname = "{channel}"\n'
+        f'unit = "{unit}"\nscale = {QUIET_STEP}\n{told}'
+    )
 
 
 @dataclass
@@ -95,6 +135,21 @@ class MadeRun:
     radius_m: float = 3.92
     seed: int = 1
     slew_noise_deg: float = 0.0
+    load_kg: float = TEST_LOAD_KG
+    swing_deg: float = 2.0
+    """A wave of 0.09 % in the cell's reading."""
+    swing_period_s: float = 8.4
+    boom: BoomGeometry | None = None
+    """Where given, boom angle and length are signals instead of the radius."""
+    deflection_m: float = 0.0
+    """How much farther out the boom hangs its load since it bends."""
+    quiet: dict = field(default_factory=dict)
+    """By channel, a constant or a function of the time, in the channel's SI unit."""
+    wave: tuple[float, float] = (0.0, 1.0)
+    """A wave of the cell's reading besides the swing's: share of the load, period in s."""
+    dips: list[tuple[float, float, float]] = field(default_factory=list)
+    """From when to when, s, which share of the load is off the hook."""
+    contacts: tuple[str, ...] = WHEELS
     t_s: list[float] = field(default_factory=lambda: [0.0])
     slew: list[float] = field(default_factory=lambda: [0.0])
     radius: list[float] = field(default_factory=list)
@@ -167,15 +222,25 @@ class MadeRun:
         slew = np.interp(t, self.t_s, self.slew) + rng.normal(0, self.slew_noise_deg, t.size)
         signals["slew"] = (t, np.floor((slew + 90.0) / 0.087890625) % 4096)
         t = self._times(rng, load_hz)
-        swing = 1 + 0.006 * np.sin(2 * np.pi * t / 4.2) + rng.normal(0, 0.004, t.size)
-        applied = np.interp(t, self.t_s, self.share) * TEST_LOAD_KG * swing
+        swing = self.pull(t) + rng.normal(0, 0.004, t.size)
+        swing += self.wave[0] * np.sin(2 * np.pi * t / self.wave[1])
+        applied = np.interp(t, self.t_s, self.share) * self.load_kg * swing
+        for start_s, end_s, off in self.dips:
+            applied[(t >= start_s) & (t < end_s)] *= 1 - off
         signals["load"] = (t, np.round((applied - ABOVE_CELL_KG + 10.0) / 0.5))
         t = self._times(rng, radius_hz)
-        signals["radius"] = (
-            t,
-            np.round(1000 * np.interp(t, self.t_s, self.radius) + rng.normal(0, 4, t.size)),
-        )
-        for wheel in ("front_left", "front_right", "rear_left", "rear_right"):
+        radius = np.interp(t, self.t_s, self.radius)
+        if self.boom is None:
+            signals["radius"] = (t, np.round(1000 * radius + rng.normal(0, 4, t.size)))
+        else:
+            angle = self.boom_angle_deg(t, radius) + rng.normal(0, 0.03, t.size)
+            signals["boom_angle"] = (t, np.round(angle / 0.01))
+            signals["boom_length"] = (t, np.round(1000 * self.boom.length_m + 0 * t))
+        for channel, value in self.quiet.items():
+            t = self._times(rng, 10)
+            told = value(t) if callable(value) else np.full(t.size, float(value))
+            signals[channel] = (t, np.round(told / QUIET_STEP))
+        for wheel in self.contacts:
             t = self._times(rng, wheel_hz)
             closed = np.ones(t.size)
             for name, start_s, end_s in self.openings:
@@ -187,6 +252,20 @@ class MadeRun:
             kept = (t < start_s) | (t >= end_s)
             signals[channel] = (t[kept], raw[kept])
         return signals
+
+    def pull(self, t_s):
+        """Rope tension over the weight of a load that swings in a plane, by small angles."""
+        square = np.radians(self.swing_deg) ** 2
+        return 1 + square / 4 + 3 / 4 * square * np.sin(4 * np.pi * t_s / self.swing_period_s)
+
+    def boom_angle_deg(self, t_s, radius_m):
+        """The angle at which the boom, bent by its load, hangs it at a radius."""
+        boom, share = self.boom, np.interp(t_s, self.t_s, self.share)
+        level = radius_m - boom.foot_pin_offset_m - boom.sheave_radius_m
+        level = level - share * self.deflection_m
+        reach = boom.length_m + boom.tip_along_m
+        turned = np.arctan2(boom.tip_perpendicular_m, reach)
+        return np.degrees(np.arccos(level / np.hypot(reach, boom.tip_perpendicular_m)) - turned)
 
     def _times(self, rng, rate_hz):
         return np.arange(rng.uniform(0, 1 / rate_hz), self.now_s, 1 / rate_hz)

@@ -14,7 +14,9 @@ import logger
 from dashboard.cli import app
 
 ROOT = Path(__file__).parents[1]
-COMMANDS = sorted(c.name for c in app.registered_commands)
+COMMANDS = sorted(
+    [*(c.name for c in app.registered_commands), *(g.name for g in app.registered_groups)]
+)
 
 
 def test_the_packages_are_those_of_this_project():

@@ -1,6 +1,5 @@
 """The truck as a rigid frame on one-sided springs."""
 
-import itertools
 import json
 import math
 from pathlib import Path
@@ -8,7 +7,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from hypothesis import given, settings
-from hypothesis import strategies as st
 from scipy.optimize import linprog
 
 from dashboard.capacity.truck_model import (
@@ -19,9 +17,9 @@ from dashboard.capacity.truck_model import (
     tipping_load_kg,
 )
 from logger.errors import FileInvalid
-from logger.readings.model_table import TruckModel
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
 from logger.readings.test_file import read_test
+from tests.made_trucks import corners, loads, radii, slews, truck, trucks, weight_and_centre
 
 # Textbook statics; each case in the file names its source.
 STATICS = json.loads(
@@ -29,42 +27,6 @@ STATICS = json.loads(
 )
 CASES = {case["id"]: case for case in STATICS["cases"]}
 VECTORS = STATICS["elastic_supports"]["vectors"]
-LB_KG = 0.45359237  # exact (NIST SP 811)
-INCH_M = 0.0254  # exact (NIST SP 811)
-
-
-def truck(*, supports, masses, slewing=(), column=(0.0, 0.0)):
-    """A model from plain numbers: supports (x, y, N/m, preload, kind), masses (kg, x, y)."""
-
-    def length(number):
-        return f"{number!r} m"
-
-    return TruckModel.model_validate(
-        {
-            "column": [length(c) for c in column],
-            "masses": [{"mass": f"{m!r} kg", "at": [length(x), length(y)]} for m, x, y in masses],
-            "slewing": [{"mass": f"{m!r} kg", "radius": length(r)} for m, r in slewing],
-            "supports": [
-                {
-                    "name": f"s{i}",
-                    "kind": kind,
-                    "at": [length(x), length(y)],
-                    "stiffness": f"{k!r} N/m",
-                    "preload": length(preload),
-                }
-                for i, (x, y, k, preload, kind) in enumerate(supports)
-            ],
-        }
-    )
-
-
-def corners(length, width, stiffness=1e5):
-    """Equal wheels at the corners of a rectangle: (+,+), (+,-), (-,+), (-,-)."""
-    return [
-        (sx * length / 2, sy * width / 2, stiffness, 0.0, "wheel")
-        for sx in (1, -1)
-        for sy in (1, -1)
-    ]
 
 
 def at_rest(model):
@@ -157,27 +119,6 @@ def test_person_on_a_scaffold():
     assert reactions[2:].sum() == pytest.approx(case["answer"]["far_N"], abs=case["tolerance_N"])
 
 
-def test_tipping_load_falls_with_the_lever():
-    """What tips at 3,000 lb and 24 in tips at 2,400 lb and 30 in.
-
-    Source: 29 CFR 1910.178 appendix A, in a copy of the page (statics.json).
-    """
-    case = CASES["osha_forklift_moment"]
-    given, answer = case["given"], case["answer"]
-    lever = given["load_center_in"] * INCH_M
-    # The slew axis stands on the edge, so the radius is the lever over it.
-    holding_kgm = given["capacity_lb"] * LB_KG * lever
-    model = truck(
-        supports=[(x, y, 2e5, 0.0, "wheel") for x in (0.0, 2.0) for y in (0.6, -0.6)],
-        masses=[(holding_kgm / 1.1, 1.1, 0.0)],
-    )
-
-    assert tipping_load_kg(model, 0.0, lever) / LB_KG == pytest.approx(given["capacity_lb"])
-    assert tipping_load_kg(
-        model, 0.0, given["new_load_center_in"] * INCH_M
-    ) / LB_KG == pytest.approx(answer["load_lb"])
-
-
 def test_first_lift_where_the_kern_ends():
     """On equal corners a wheel lifts where |x|/L + |y|/B = 1/2, long before tipping.
 
@@ -266,77 +207,6 @@ def test_slewing_masses_turn_with_the_boom():
 
 # ------------------------------------------------------------------ properties
 
-stiffnesses = st.floats(2e4, 6e6)
-places = st.tuples(
-    st.floats(-4, 4).map(lambda x: round(x, 2)), st.floats(-2, 2).map(lambda y: round(y, 2))
-)
-
-
-@st.composite
-def trucks(draw):
-    """Trucks on 3 to 7 supports that do not lie on a line."""
-    spots = draw(st.lists(places, min_size=3, max_size=7, unique=True))
-    area = max(
-        abs((b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]))
-        for a, b, c in itertools.combinations(spots, 3)
-    )
-    if area < 0.5:
-        spots += [(3.0, 1.0), (3.0, -1.0), (-1.0, 0.0)]
-        spots = list(dict.fromkeys(spots))
-    supports = [
-        (x, y, draw(stiffnesses), round(draw(st.floats(-0.05, 0.05)), 4), "wheel") for x, y in spots
-    ]
-    middle = np.mean(spots, axis=0)
-    masses = [(draw(st.floats(500, 9000)), float(middle[0]), float(middle[1]))]
-    slewing = [(draw(st.floats(50, 900)), draw(st.floats(-0.5, 2.0)))]
-    column = draw(places)
-    return truck(supports=supports, masses=masses, slewing=slewing, column=column)
-
-
-loads = st.floats(0, 4000)
-radii = st.floats(0, 8)
-slews = st.floats(-180, 180)
-
-
-def weight_and_centre(model, slew_deg, load_kg, radius_m):
-    """The same sums as the model's, written out mass by mass."""
-    direction = -np.cos(np.radians(slew_deg)), -np.sin(np.radians(slew_deg))
-    column = model.column_m
-    bodies = [(m.mass_kg, *m.at_m) for m in model.masses]
-    bodies += [
-        (m.mass_kg, column[0] + m.radius_m * direction[0], column[1] + m.radius_m * direction[1])
-        for m in model.slewing
-    ]
-    bodies.append(
-        (load_kg, column[0] + radius_m * direction[0], column[1] + radius_m * direction[1])
-    )
-    mass = sum(b[0] for b in bodies)
-    centre = sum(b[0] * b[1] for b in bodies) / mass, sum(b[0] * b[2] for b in bodies) / mass
-    return mass * STANDARD_GRAVITY_MPS2, centre
-
-
-def reactions_by_trying_every_set(model, weight_n, centre_m):
-    """The slow twin: each set of closed supports is tried until one balances."""
-    place = np.array([(1.0, *s.at_m) for s in model.supports])
-    stiffness = np.array([s.stiffness_npm for s in model.supports])
-    preload = np.array([s.preload_m for s in model.supports])
-    force = weight_n * np.array([1.0, *centre_m])
-    best, fault = None, math.inf
-    for size in range(3, len(place) + 1):
-        for closed in itertools.combinations(range(len(place)), size):
-            chosen = list(closed)
-            matrix = (place[chosen].T * stiffness[chosen]) @ place[chosen]
-            if np.linalg.cond(matrix) > 1e14:
-                continue
-            pressed = place[chosen].T @ (stiffness[chosen] * preload[chosen])
-            closure = place @ np.linalg.solve(matrix, force - pressed) + preload
-            wrong = [-closure[i] if i in closed else closure[i] for i in range(len(place))]
-            if max(wrong) < fault:
-                fault = max(wrong)
-                best = np.zeros(len(place))
-                best[chosen] = stiffness[chosen] * closure[chosen]
-    return best, fault
-
 
 def margin_by_linear_programme(model, centre_m):
     """How far the centre can be pushed away from the supports' middle and still be carried."""
@@ -356,7 +226,7 @@ def margin_by_linear_programme(model, centre_m):
     return found.x[-1]
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(model=trucks(), slew=slews, load=loads, radius=radii)
 def test_forces_and_moments_balance(model, slew, load, radius):
     """Reactions sum to the weight, balance its moments and never pull."""
@@ -370,28 +240,11 @@ def test_forces_and_moments_balance(model, slew, load, radius):
     else:
         assert margin_by_linear_programme(model, centre) > 1 - 1e-6
         assert (reactions >= 0).all()
-        assert reactions.sum() == pytest.approx(weight, rel=1e-8)
-        assert reactions @ place == pytest.approx(weight * np.array(centre), abs=1e-7 * weight)
+        assert reactions.sum() == pytest.approx(weight, rel=1e-9)
+        assert reactions @ place == pytest.approx(weight * np.array(centre), abs=1e-9 * weight)
 
 
-@settings(max_examples=200, deadline=None)
-@given(model=trucks(), slew=slews, load=loads, radius=radii)
-def test_agrees_with_trying_every_set(model, slew, load, radius):
-    """The reactions are those of the one set of closed supports that balances."""
-    weight, centre = weight_and_centre(model, slew, load, radius)
-    reactions = reactions_n(model, [slew], load, radius)[0]
-    if np.isnan(reactions).any() or margin_by_linear_programme(model, centre) < 1 + 1e-4:
-        return
-    twin, fault = reactions_by_trying_every_set(model, weight, centre)
-    if fault > 1e-9:
-        # Only two supports carry: no set of three closed ones is a balance to compare with.
-        assert (reactions > 1e-6 * weight).sum() <= 2
-        return
-
-    assert reactions == pytest.approx(twin, abs=1e-5 * weight)
-
-
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(model=trucks(), slew=slews, load=loads, radius=radii)
 def test_a_support_pushes_only_where_it_is_pressed(model, slew, load, radius):
     """Reaction is stiffness times closure where that is above zero, and zero where it is not."""
@@ -428,7 +281,7 @@ def mirrored(model):
     )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(model=trucks(), slew=slews, load=loads, radius=radii)
 def test_a_mirrored_truck_does_the_mirrored_thing(model, slew, load, radius):
     """Left and right changed over, reactions stay and first lifts change sign."""
@@ -445,7 +298,7 @@ def test_a_mirrored_truck_does_the_mirrored_thing(model, slew, load, radius):
         assert image == (lift[0], pytest.approx(-lift[1], abs=1e-5))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(model=trucks(), load=loads, radius=radii)
 def test_before_the_first_lift_every_wheel_presses(model, load, radius):
     """Up to the first lift all reactions are above zero; at it, one has gone."""
@@ -460,20 +313,6 @@ def test_before_the_first_lift_every_wheel_presses(model, load, radius):
         at = reactions_n(model, [lift[1]], load, radius)[0]
         weight, _ = weight_and_centre(model, lift[1], load, radius)
         assert np.isnan(at).all() or at[names.index(lift[0])] == pytest.approx(0, abs=1e-3 * weight)
-
-
-@settings(max_examples=100, deadline=None)
-@given(model=trucks(), slew=slews, radius=radii)
-def test_tipping_load_is_where_balance_ends(model, slew, radius):
-    """Just under the tipping load the truck stands, just over it nothing balances."""
-    tipping = tipping_load_kg(model, slew, radius)
-    if tipping is None:
-        assert not np.isnan(reactions_n(model, [slew], 1e6, radius)).any()
-    elif tipping == 0:
-        assert np.isnan(reactions_n(model, [slew], 0.0, radius)).all()
-    elif 1 < tipping < 1e6:
-        assert not np.isnan(reactions_n(model, [slew], tipping * 0.9999, radius)).any()
-        assert np.isnan(reactions_n(model, [slew], tipping * 1.0001, radius)).all()
 
 
 def test_many_angles_at_once_are_one_angle_each():

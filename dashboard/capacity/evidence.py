@@ -15,9 +15,11 @@ import numpy as np
 
 from logger.events.radius_change import RadiusChange
 from logger.events.sweep import Excursion
+from logger.events.touch import Touch
 from logger.events.wheel_lift import WheelLift
 from logger.readings.bins import Bins
 from logger.readings.block import Nanoseconds, Values
+from logger.readings.boom_geometry import FittedDeflection
 from logger.readings.spans import Spans
 from logger.readings.test_file import TestFile
 
@@ -36,6 +38,7 @@ class SlewRecord:
         bins: medians over slices.
         step_deg: resolution of the encoder, deg.
         u_deg: standard uncertainty of the zero and scale, deg; 0 where not declared.
+        falls_with_counts: whether the angle falls where the encoder's raw value rises.
     """
 
     t_ns: Nanoseconds
@@ -43,6 +46,7 @@ class SlewRecord:
     bins: Bins
     step_deg: float
     u_deg: float
+    falls_with_counts: bool = False
 
     def at(self, t_ns: int) -> float:
         """The angle at a time, between its neighbours by straight line, deg.
@@ -128,6 +132,25 @@ class TapeReading:
     radius_m: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LostReadings:
+    """Readings that the recorder knows to be missing.
+
+    Attributes:
+        t_ns: when it was noticed, ns.
+        source: id of the source, or of the channel.
+        kind: why, in the recorder's words, such as ``missing_packs``.
+        missing: how many packs or frames, where that is known.
+        duration_ns: how long, where that is known, ns.
+    """
+
+    t_ns: int
+    source: str
+    kind: str
+    missing: int | None = None
+    duration_ns: int | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Evidence:
     """What a run shows.
@@ -140,8 +163,10 @@ class Evidence:
         load: applied load (cell and what hangs above it), medians over slices, kg; or None.
         u_load_kg: declared standard uncertainty of the cell, kg, or None.
         hanging: when the load hung.
-        radius: radius, medians over slices, m; or None where there is no sensor.
-        u_radius_m: declared standard uncertainty of the sensor, m, or None.
+        radius: radius, medians over slices, m; or None where neither a sensor nor the boom's
+            geometry tells it.
+        u_radius_m: standard uncertainty of it, m: the sensor's as declared (None where it is
+            not), or the geometry's as computed.
         radius_changes: as the detector found them, in order.
         tape: radii read by tape, in order.
         lifts: confirmed lifts of the truck's wheels, in order of time.
@@ -151,6 +176,27 @@ class Evidence:
         u_time_s: by channel id, standard uncertainty of its readings' times on the run's clock,
             s; only channels of which something is known.
         clock_rate: run seconds in a second of wall time; 1 but in a simulation.
+        touches: short unloadings of the hook, in order of time.
+        pitch: pitch of the frame, medians over slices, deg, nose down positive (ISO 8855); or
+            None where not wired.
+        roll: the same, deg, right side down positive.
+        wind: wind speed, medians over slices, m/s; or None.
+        hook_height: height of the hook above the ground, medians over slices, m; or None.
+        boom_angle: medians over slices, deg; or None.
+        boom_length: medians over slices, m; or None.
+        load_quick: applied load, medians over sixteenths of a second, kg, in which a swing shows;
+            or None.
+        radius_by: what ``radius`` comes from: ``sensor`` or ``geometry``.
+        deflection: how much farther out the load hangs since the boom bends, as the
+            tape readings show it; None where it isn't fitted.
+        u_declared: by channel id, standard uncertainty as the rig file declares it, SI (deg for
+            angles); only channels that declare one.
+        step: by channel id, least difference between two readings, SI; only where it was seen.
+        contacts: by position, when each wired contact that is none of the truck's wheels was
+            open, an outrigger's for one.
+        lost: readings that the recorder knows to be missing, in order of time.
+        travel_m: by position, how far a wheel may have risen before its contact opens, m; only
+            wheels for which the rig file gives it.
     """
 
     test: TestFile
@@ -170,6 +216,21 @@ class Evidence:
     u_clock_s: float
     u_time_s: Mapping[str, float] = field(default_factory=dict)
     clock_rate: float = 1.0
+    touches: tuple[Touch, ...] = ()
+    pitch: Bins | None = None
+    roll: Bins | None = None
+    wind: Bins | None = None
+    hook_height: Bins | None = None
+    boom_angle: Bins | None = None
+    boom_length: Bins | None = None
+    load_quick: Bins | None = None
+    radius_by: str = "sensor"
+    deflection: FittedDeflection | None = None
+    u_declared: Mapping[str, float] = field(default_factory=dict)
+    step: Mapping[str, float] = field(default_factory=dict)
+    contacts: Mapping[str, Spans] = field(default_factory=dict)
+    lost: tuple[LostReadings, ...] = ()
+    travel_m: Mapping[str, float] = field(default_factory=dict)
 
     def open_spans(self) -> Spans:
         """When at least one wheel was open."""

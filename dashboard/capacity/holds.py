@@ -1,9 +1,8 @@
 """Holds: stretches of a sweep with the load hanging and the radius constant.
 
-A hold's moment is its middle load times its least radius. The load is one and the same weight
-all along, so the median over many swings is the best figure; a radius can shrink under way, so
-the least of its five-second medians is the one that was proved everywhere. A stretch in which the
-radius moved while the load hung is a hold too, with the least radius that any slice of it shows.
+A hold's moment is its load, one and the same weight all along, times its least radius. A stretch
+in which the radius moved while the load hung is a hold too, with the least radius that any slice
+of it shows.
 """
 
 from __future__ import annotations
@@ -11,10 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from dashboard.capacity.budgets import Rule, decided, moment_budget
 from dashboard.capacity.evidence import Evidence
-from dashboard.capacity.hold_load import hold_load
-from dashboard.capacity.hold_radius import hold_radii, u_hold_radius_m
-from dashboard.capacity.plan import COVERAGE_FACTOR, moment_nm, u_moment_nm
+from dashboard.capacity.hold_load import HoldLoad, hold_load
+from dashboard.capacity.hold_radius import HoldRadius, hold_radius
+from dashboard.capacity.uncertainty import Budget
 from logger.events.sweep import Side
 from logger.readings.spans import Spans
 
@@ -47,13 +47,11 @@ class Hold:
         to_deg: greatest such angle, deg.
         covered: each part covered in one go, in order of time.
         moving: whether the radius moved during it.
-        radius_m: least radius, m, or None where nothing tells the radius.
-        radius_first_m: radius at its beginning, m.
-        radius_last_m: radius at its end, m.
-        radius_by: ``sensor`` or ``tape``; empty where nothing tells it.
-        load_kg: applied load, median over the hold, kg.
-        u_load_kg: standard uncertainty of it, kg.
-        u_radius_m: standard uncertainty of the radius, m.
+        load: what hung, and how sure that is.
+        radius: how far out, and how sure that is.
+        moment_budget: the moment as measured with its uncertainty, N·m; None where nothing tells
+            the radius.
+        rule: whether the expanded uncertainty is taken off before the moment is judged.
     """
 
     start_ns: int
@@ -62,35 +60,67 @@ class Hold:
     to_deg: float
     covered: tuple[Covered, ...]
     moving: bool
-    radius_m: float | None
-    radius_first_m: float
-    radius_last_m: float
-    radius_by: str
-    load_kg: float
-    u_load_kg: float
-    u_radius_m: float
+    load: HoldLoad
+    radius: HoldRadius
+    moment_budget: Budget | None
+    rule: Rule = "guarded"
+
+    @property
+    def load_kg(self) -> float:
+        """Applied load, kg."""
+        return self.load.load_kg
+
+    @property
+    def u_load_kg(self) -> float:
+        """Its standard uncertainty, kg."""
+        return self.load.u_kg
+
+    @property
+    def radius_m(self) -> float | None:
+        """Least radius, m, or None where nothing tells it."""
+        return self.radius.radius_m
+
+    @property
+    def radius_first_m(self) -> float:
+        """Radius at the beginning, m."""
+        return self.radius.first_m
+
+    @property
+    def radius_last_m(self) -> float:
+        """Radius at the end, m."""
+        return self.radius.last_m
+
+    @property
+    def radius_by(self) -> str:
+        """What told the radius: ``sensor``, ``geometry`` or ``tape``; empty where nothing does."""
+        return self.radius.by
+
+    @property
+    def u_radius_m(self) -> float:
+        """Standard uncertainty of the radius, m."""
+        return self.radius.u_m
 
     @property
     def moment_nm(self) -> float:
         """Moment as measured, N·m; 0 where the radius is not known."""
-        return moment_nm(load_kg=self.load_kg, radius_m=self.radius_m or 0.0)
+        return 0.0 if self.moment_budget is None else self.moment_budget.value
 
     @property
     def u_moment_nm(self) -> float:
         """Its standard uncertainty, N·m."""
-        return u_moment_nm(
-            load_kg=self.load_kg,
-            radius_m=self.radius_m or 0.0,
-            u_load_kg=self.u_load_kg,
-            u_radius_m=self.u_radius_m,
-        )
+        return 0.0 if self.moment_budget is None else self.moment_budget.u
 
     @property
     def proved_nm(self) -> float:
-        """Proved moment: as measured, less its expanded uncertainty, N·m; never below 0."""
-        if self.radius_m is None:
+        """Proved moment, N·m, never below 0.
+
+        As measured, less its expanded uncertainty under the guarded rule, and less what the cell
+        shows beyond what the weighed parts allow.
+        """
+        if self.moment_budget is None or self.load_kg <= 0:
             return 0.0
-        return max(0.0, self.moment_nm - COVERAGE_FACTOR * self.u_moment_nm)
+        allowed = 1 - self.load.beyond_parts_kg / self.load_kg
+        return max(0.0, decided(self.moment_budget, self.rule) * allowed)
 
 
 def find_holds(evidence: Evidence, *, side: Side, window: tuple[int, int]) -> tuple[Hold, ...]:
@@ -130,10 +160,10 @@ def _measure(
     evidence: Evidence, *, side: Side, span: tuple[int, int], clear: Spans, moving: bool
 ) -> Hold | None:
     """Load, radius and covered angles of one piece; None where the cell says nothing in it."""
-    load_kg, u_load_kg = hold_load(evidence, span)
-    if load_kg is None:
+    load = hold_load(evidence, span)
+    if load is None:
         return None
-    radii_m, by = hold_radii(evidence, span, moving=moving)
+    radius = hold_radius(evidence, span, moving=moving)
     covered = tuple(_covered(evidence, side, *part) for part in clear)
     # While the load is set down a lifted wheel touches again before the hook is empty: a part
     # of no width, which covers nothing.
@@ -145,13 +175,21 @@ def _measure(
         to_deg=max((c.to_deg for c in told), default=0.0),
         covered=covered,
         moving=moving,
-        radius_m=float(radii_m.min()) if radii_m.size else None,
-        radius_first_m=float(radii_m[0]) if radii_m.size else 0.0,
-        radius_last_m=float(radii_m[-1]) if radii_m.size else 0.0,
-        radius_by=by,
-        load_kg=load_kg,
-        u_load_kg=u_load_kg,
-        u_radius_m=u_hold_radius_m(evidence, radii_m, by),
+        load=load,
+        radius=radius,
+        moment_budget=_moment_budget(load, radius),
+        rule=evidence.test.method.rule,
+    )
+
+
+def _moment_budget(load: HoldLoad, radius: HoldRadius) -> Budget | None:
+    if radius.radius_m is None:
+        return None
+    return moment_budget(
+        load_kg=load.load_kg,
+        load_inputs=load.inputs,
+        radius_m=radius.radius_m,
+        radius_inputs=radius.inputs,
     )
 
 

@@ -2,28 +2,34 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import asdict
 from typing import Any
 
+from dashboard.capacity.budgets import percentage_budget, rule_sentence
+from dashboard.capacity.counting import Counted, counted_sweeps, counting_sweep
 from dashboard.capacity.evidence import Evidence
 from dashboard.capacity.findings import Finding, find_findings
-from dashboard.capacity.first_lift import LiftAngle
-from dashboard.capacity.holds import Hold
+from dashboard.capacity.levels import Stretch
+from dashboard.capacity.lift_explanation import why_it_lifted
+from dashboard.capacity.measured_lifts import observations_from_result
+from dashboard.capacity.methods import required_moment
 from dashboard.capacity.plan import COVERAGE_FACTOR, make_plan
-from dashboard.capacity.sectors import Sector, covered_stretches, sectors_of_side
-from dashboard.capacity.sweeps import RadiusStep, Sweep, find_sweeps
+from dashboard.capacity.result_parts import sector_document, sweep_document
+from dashboard.capacity.sectors import (
+    Sector,
+    covered_stretches,
+    over_cab_gap,
+    sectors_of_side,
+)
+from dashboard.capacity.sweeps import Sweep, find_sweeps
+from dashboard.capacity.verdict import verdict_of
+from logger.events.load_phase import HANGING_SHARE
 from logger.events.sweep import Side
-from logger.readings.bins import SLICE_NS
-from logger.readings.rig_file import WHEEL
 from logger.safety_words import SAFETY_SENTENCES
 
 FORMAT = "slewtrace.result/1"
-METHOD_VERSION = "2"
+METHOD_VERSION = "3"
 """Changes whenever the same recording may give another result."""
-
-CARRIED_THROUGH = 0.9
-"""Share of a side's farthest sweep that another must reach to count as a repeat of it."""
 
 
 def make_result(evidence: Evidence, *, run_id: str, recording_sha256: str) -> dict[str, Any]:
@@ -38,36 +44,45 @@ def make_result(evidence: Evidence, *, run_id: str, recording_sha256: str) -> di
         The document, ready for JSON. Angles of sectors count from over the rear on their side,
         0 to 180; every other angle is signed, right positive.
     """
-    plan = make_plan(evidence.test)
-    sweeps = find_sweeps(evidence)
-    counting = {side: _counting(sweeps, side) for side in Side}
-    sectors = [
-        sector
-        for side in Side
-        for sector in sectors_of_side(
-            side,
-            counting[side],
-            u_end_deg=_u_end_deg(evidence, counting[side]),
-            required_nm=plan.required_moment_nm,
-            method=evidence.test.method,
-        )
-    ]
-    findings = find_findings(evidence, sweeps, required_nm=plan.required_moment_nm)
-    return {
+    test = evidence.test
+    required = required_moment(test)
+    counted = counted_sweeps(find_sweeps(evidence))
+    sweeps = tuple(c.sweep for c in counted)
+    sectors = {side: _sectors(evidence, counted, side, required.moment_nm) for side in Side}
+    all_sectors = tuple(s for of_side in sectors.values() for s in of_side)
+    findings = find_findings(evidence, sweeps, required_nm=required.moment_nm, sectors=all_sectors)
+    verdict = verdict_of(all_sectors, swept_whole=_swept_whole(findings))
+    gap = over_cab_gap(all_sectors)
+    result = {
         "format": FORMAT,
         "method_version": METHOD_VERSION,
         "run_id": run_id,
         "recording_sha256": recording_sha256,
-        "truck": evidence.test.truck.id,
-        "test": evidence.test.test.id,
-        "decision_rule": f"guarded: the proved moment is the measured one less {COVERAGE_FACTOR:g}"
-        " standard uncertainties",
-        "plan": asdict(plan),
-        "sweeps": [_sweep(s, evidence, counts=s is counting[s.side]) for s in sweeps],
-        "sectors": [_sector(s) for s in sectors],
-        "findings": [_finding(f) for f in findings],
+        "truck": test.truck.id,
+        "crane": test.crane.id,
+        "test": test.test.id,
+        "verdict": {"standing": str(verdict.standing), "text": verdict.text},
+        "rule": test.method.rule,
+        "decision_rule": rule_sentence(test.method.rule),
+        "rounding": {
+            "angle_step_deg": test.method.angle_step_deg,
+            "percent_step": test.method.percent_step,
+            "sectors": test.method.sectors,
+        },
+        "limits": {"hanging_kg": HANGING_SHARE * test.load.mass_kg},
+        "plan": asdict(make_plan(test)),
+        "required": asdict(required),
+        "sweeps": [sweep_document(c, evidence, required_nm=required.moment_nm) for c in counted],
+        "sectors": [
+            sector_document(s, proved=_proved_in(s, counted), required_nm=required.moment_nm)
+            for s in all_sectors
+        ],
+        "over_cab_gap": None if gap is None else gap._asdict(),
+        "least_sure": _least_sure(counted, required_nm=required.moment_nm),
+        "findings": [f.document() for f in findings],
         "cautions": list(SAFETY_SENTENCES),
     }
+    return result | {"why": _why(evidence, result)}
 
 
 def proves_something(result: dict[str, Any]) -> bool:
@@ -75,20 +90,17 @@ def proves_something(result: dict[str, Any]) -> bool:
     return any(sector["percent"] > 0 for sector in result["sectors"])
 
 
-def _counting(sweeps: tuple[Sweep, ...], side: Side) -> Sweep | None:
-    """The latest sweep of a side that was carried through; else the latest.
-
-    One that ends short of the others without a lift was broken off, or was no test at all.
-    """
-    of_side = [s for s in sweeps if s.side is side]
-    farthest_deg = max((abs(s.reached_deg) for s in of_side), default=0.0)
-    valid = [
-        s
-        for s in of_side
-        if any(covered_stretches(s))
-        and (s.lifts or abs(s.reached_deg) >= CARRIED_THROUGH * farthest_deg)
-    ]
-    return next(reversed(valid or of_side), None)
+def _sectors(
+    evidence: Evidence, counted: tuple[Counted, ...], side: Side, required_nm: float
+) -> tuple[Sector, ...]:
+    sweep = counting_sweep(counted, side)
+    return sectors_of_side(
+        side,
+        sweep,
+        u_end_deg=_u_end_deg(evidence, sweep),
+        required_nm=required_nm,
+        method=evidence.test.method,
+    )
 
 
 def _u_end_deg(evidence: Evidence, sweep: Sweep | None) -> float:
@@ -102,94 +114,60 @@ def _u_end_deg(evidence: Evidence, sweep: Sweep | None) -> float:
     return slew.step_deg + COVERAGE_FACTOR * slew.u_at(sweep.end_ns)
 
 
-def _sweep(sweep: Sweep, evidence: Evidence, *, counts: bool) -> dict[str, Any]:
-    first = sweep.first_lift
+def _swept_whole(findings: tuple[Finding, ...]) -> frozenset[Side]:
+    """The sides that were swept up to the slew limit, from over the rear on."""
+    short = [f for f in findings if f.code == "sweep_incomplete"]
+    return frozenset(
+        side for side in Side if not any(f.place is None or f.place.side is side for f in short)
+    )
+
+
+def _proved_in(sector: Sector, counted: tuple[Counted, ...]) -> list[Stretch]:
+    """The stretches whose moments a sector's percentage was made of."""
+    sweep = counting_sweep(counted, sector.side)
+    if sweep is None or sector.basis == "untested":
+        return []
+    return [
+        stretch
+        for part in covered_stretches(sweep)
+        for stretch in part
+        if stretch.from_deg < sector.to_deg and sector.from_deg < stretch.to_deg
+    ]
+
+
+def _least_sure(counted: tuple[Counted, ...], *, required_nm: float) -> dict[str, Any] | None:
+    """The percentage that is known worst, and what makes it so; None without any moment."""
+    budgets = [
+        (percentage_budget(hold.moment_budget, required_nm), c.sweep, hold)
+        for c in counted
+        if c.counts
+        for hold in c.sweep.holds
+        if hold.moment_budget is not None and not hold.moving
+    ]
+    if not budgets:
+        return None
+    budget, sweep, hold = max(budgets, key=lambda b: b[0].expanded)
+    most = budget.contributions[0] if budget.contributions else None
+    mostly = (
+        "" if most is None else f", {100 * most.share:.0f} % of the variance from {most.input.name}"
+    )
     return {
+        "text": f"{sweep.side} at {hold.radius_m:.2f} m: {budget.value:.1f} % ± "
+        f"{budget.expanded:.1f} % of the required moment (k = {budget.k:.2f}){mostly}",
         "side": str(sweep.side),
-        "start_s": _seconds(sweep.start_ns),
-        "end_s": _seconds(sweep.end_ns),
-        "reached_deg": round(sweep.reached_deg, 3),
-        "counts": counts,
-        "first_lift": None if first is None else _lift(first, evidence),
-        "lifts": [_lift(lift, evidence) for lift in sweep.lifts[1:]],
-        "radius_changes": [_radius_step(step, evidence) for step in sweep.radius_steps],
-        "holds": [_hold(h, sweep) for h in sweep.holds if not h.moving and h.covered],
+        "budget": budget.document(),
     }
 
 
-def _lift(lift: LiftAngle, evidence: Evidence) -> dict[str, Any]:
-    return {
-        "wheel": lift.wheel,
-        "t_s": _seconds(lift.t_ns),
-        "u_t_s": _rounded_u(evidence.u_time_s.get(f"{WHEEL}{lift.wheel}")),
-        "slew_deg": round(lift.slew_deg, 3),
-        "slew_low_deg": round(lift.low_deg, 3),
-        "slew_high_deg": round(lift.high_deg, 3),
-    }
-
-
-def _radius_step(step: RadiusStep, evidence: Evidence) -> dict[str, Any]:
-    u_s = evidence.u_time_s.get("radius") if step.by == "sensor" else None
-    if u_s is not None:
-        # The moment is found in slices, so it may lie anywhere in one.
-        u_s = math.hypot(u_s, SLICE_NS * 1e-9 / math.sqrt(12))
-    return {
-        "t_s": _seconds(step.t_ns),
-        "u_t_s": _rounded_u(u_s),
-        "slew_deg": round(step.slew_deg, 3),
-        "from_m": round(step.from_m, 4),
-        "to_m": round(step.to_m, 4),
-        "by": step.by,
-        "set_down": step.set_down,
-    }
-
-
-def _hold(hold: Hold, sweep: Sweep) -> dict[str, Any]:
-    known = hold.radius_m is not None
-    return {
-        "from_deg": round(sweep.side.sign * hold.from_deg, 3) + 0.0,
-        "to_deg": round(sweep.side.sign * hold.to_deg, 3) + 0.0,
-        "start_s": _seconds(hold.start_ns),
-        "end_s": _seconds(hold.end_ns),
-        "radius_m": None if hold.radius_m is None else round(hold.radius_m, 4),
-        "u_radius_m": round(hold.u_radius_m, 5) if known else None,
-        "radius_by": hold.radius_by or None,
-        "load_kg": round(hold.load_kg, 2),
-        "u_load_kg": round(hold.u_load_kg, 3),
-        "moment_nm": round(hold.moment_nm, 1) if known else None,
-        "u_moment_nm": round(hold.u_moment_nm, 1) if known else None,
-        "proved_moment_nm": round(hold.proved_nm, 1),
-    }
-
-
-def _sector(sector: Sector) -> dict[str, Any]:
-    return {
-        "side": str(sector.side),
-        "from_deg": _whole(sector.from_deg),
-        "to_deg": _whole(sector.to_deg),
-        "percent": _whole(sector.percent),
-        "basis": sector.basis,
-    }
-
-
-def _finding(finding: Finding) -> dict[str, Any]:
-    return {
-        "code": finding.code,
-        "severity": str(finding.severity),
-        "t_s": None if finding.t_ns is None else _seconds(finding.t_ns),
-        "text": finding.text,
-    }
-
-
-def _rounded_u(u_s: float | None) -> float | None:
-    """A time's standard uncertainty, s, to the µs; None where no clock was fitted."""
-    return None if u_s is None else round(u_s, 6)
-
-
-def _seconds(t_ns: int) -> float:
-    return round(t_ns * 1e-9, 6)
-
-
-def _whole(value: float) -> float | int:
-    """74 rather than 74.0 where nothing follows the point."""
-    return int(value) if float(value).is_integer() else value
+def _why(evidence: Evidence, result: dict[str, Any]) -> list[dict[str, Any]]:
+    """Why each first lift happened, by the truck model; empty where the test file has none."""
+    model = evidence.test.model
+    if model is None:
+        return []
+    names = {s.name for s in model.supports}
+    lifts, _ = observations_from_result(result)
+    return [
+        {"side": lift.side, "wheel": lift.wheel, "text": why_it_lifted(model, lift)}
+        for lift in lifts
+        if lift.wheel in names
+    ]

@@ -4,8 +4,9 @@ Every angle on a side is either covered (swept with the load hanging, every whee
 switch speaking) or it is not, and what is not covered stays untested. From over the rear to
 the low angle of the first lift the covered stretches get one percentage: 100 where the least
 proved moment reaches the required one, else the percentage proved. Beyond the first lift the
-least moment proved there gives the one reduced percentage. Bounds are rounded so that a better
-sector only ever shrinks, percentages are rounded down.
+least moment proved there gives the one reduced percentage; or, in steps, each stretch gets the
+percentage that was proved over it. Bounds are rounded so that a better sector only ever shrinks,
+percentages are rounded down.
 
 Between a lift and the place where the boom stopped, the load hung at the greater moment with a
 wheel off the ground. The next hold starts there with every wheel down, so the strip belongs to
@@ -14,36 +15,29 @@ it; a strip that no such hold takes up, or a wide one, stays untested.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import NamedTuple
 
-from dashboard.capacity.plan import round_down, round_up
+from dashboard.capacity.levels import (
+    HALF_TURN_DEG,
+    JOIN_DEG,
+    Level,
+    Stretch,
+    greatest,
+    rounded_levels,
+    without_slivers,
+)
+from dashboard.capacity.plan import round_down
 from dashboard.capacity.sweeps import Sweep
 from logger.events.sweep import OVER_REAR_DEG, Side
 from logger.readings.method_table import Method
 
-HALF_TURN_DEG = 180.0
-JOIN_DEG = 0.3
-"""Stretches closer than this are one: noise and rounding of an angle."""
+FULL_PERCENT = 100.0
 SET_DOWN_DEG = 1.0
 """A boom may drift this far while the load is set down, brought in and lifted again."""
 OVERSHOOT_DEG = 6.0
 """A boom may run on this far after a lift: 3 s at 2 deg/s."""
-
-
-class Stretch(NamedTuple):
-    """A covered stretch of one side.
-
-    Attributes:
-        from_deg: its beginning, counted from over the rear, deg.
-        to_deg: its end, deg.
-        proved_nm: moment proved over it, N·m.
-    """
-
-    from_deg: float
-    to_deg: float
-    proved_nm: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,39 +71,54 @@ def sectors_of_side(
         required_nm: required moment M_q, N·m.
         method: rounding steps.
     """
-    if sweep is None:
-        return (_untested(side, 0.0, HALF_TURN_DEG),)
-    sectors: list[Sector] = []
-    reached = _Reached(0.0, 0.0)
-    for stretches, may_be_full in zip(
-        covered_stretches(sweep, u_end_deg=u_end_deg), (True, False), strict=True
-    ):
-        percent = _percent(stretches, required_nm=required_nm, step=method.percent_step)
-        basis = "proved" if may_be_full and percent >= 100 else "reduced"
-        for from_deg, to_deg in _joined(stretches):
-            low_deg = reached.next_bound_deg(from_deg, step_deg=method.angle_step_deg)
-            high_deg = min(round_down(to_deg, method.angle_step_deg), HALF_TURN_DEG)
-            reached = _Reached(to_deg, max(low_deg, high_deg))
-            if low_deg < high_deg and percent > 0:
-                sectors.append(
-                    Sector(
-                        side=side, from_deg=low_deg, to_deg=high_deg, percent=percent, basis=basis
-                    )
-                )
-    return _with_gaps(side, sectors)
+    levels: list[Level] = []
+    if sweep is not None:
+        before, beyond = covered_stretches(sweep, u_end_deg=u_end_deg)
+        as_one = method.sectors == "single"
+        levels += _levels(before, required_nm=required_nm, method=method, as_one=True, full=True)
+        levels += _levels(beyond, required_nm=required_nm, method=method, as_one=as_one)
+    return tuple(
+        Sector(
+            side=side,
+            from_deg=level.from_deg,
+            to_deg=level.to_deg,
+            percent=level.percent,
+            basis=_basis(level),
+        )
+        for level in rounded_levels(levels, step_deg=method.angle_step_deg)
+    )
 
 
-class _Reached(NamedTuple):
-    """How far the sectors go, as measured and as rounded, deg."""
+class OverCabGap(NamedTuple):
+    """The one stretch over the cab, across both sides, in which nothing may be lifted.
 
-    measured_deg: float
-    rounded_deg: float
+    Attributes:
+        from_deg: where it begins on the right side, 0 to 180, deg.
+        to_deg: where it ends on the left side, -180 to 0, deg; the way leads through 180.
+    """
 
-    def next_bound_deg(self, from_deg: float, *, step_deg: float) -> float:
-        """Where the next sector begins: at once where nothing is left out, else rounded up."""
-        if from_deg <= self.measured_deg + JOIN_DEG:
-            return self.rounded_deg
-        return max(round_up(from_deg, step_deg), self.rounded_deg)
+    from_deg: float
+    to_deg: float
+
+    @property
+    def width_deg(self) -> float:
+        """How wide it is, deg."""
+        return 360.0 - self.from_deg + self.to_deg
+
+
+def over_cab_gap(sectors: Iterable[Sector]) -> OverCabGap | None:
+    """The untested stretch over the cab that both sides share; None where there is none.
+
+    Args:
+        sectors: of both sides.
+    """
+    ends = {Side.RIGHT: HALF_TURN_DEG, Side.LEFT: HALF_TURN_DEG}
+    for sector in sectors:
+        if sector.basis == "untested" and sector.to_deg >= HALF_TURN_DEG:
+            ends[sector.side] = sector.from_deg
+    if min(ends.values()) >= HALF_TURN_DEG:
+        return None
+    return OverCabGap(ends[Side.RIGHT], 0.0 - ends[Side.LEFT])
 
 
 def covered_stretches(
@@ -142,7 +151,7 @@ def covered_stretches(
         else:
             low_deg = min(low_deg, _strip_begins_deg(sweep, part.from_deg, hold.start_ns))
             beyond.append(Stretch(max(low_deg, first_low_deg), high_deg, hold.proved_nm))
-    return _best(before), _best(beyond)
+    return greatest(before), greatest(beyond)
 
 
 def _low_deg(sweep: Sweep, lift_index: int) -> float:
@@ -172,52 +181,49 @@ def _is_of_one_stop(sweep: Sweep, index: int, last: int) -> bool:
     return abs(here.stopped_deg - there.stopped_deg) <= JOIN_DEG
 
 
-def _best(stretches: list[Stretch]) -> tuple[Stretch, ...]:
-    """Disjoint stretches with the greatest moment proved at each angle."""
-    edges = sorted({e for s in stretches if s.from_deg < s.to_deg for e in s[:2]})
-    best: list[Stretch] = []
-    for low_deg, high_deg in pairwise(edges):
-        proved = [s.proved_nm for s in stretches if s.from_deg <= low_deg and high_deg <= s.to_deg]
-        if not proved:
-            continue
-        if best and best[-1].to_deg == low_deg and best[-1].proved_nm == max(proved):
-            best[-1] = best[-1]._replace(to_deg=high_deg)
-        else:
-            best.append(Stretch(low_deg, high_deg, max(proved)))
-    return tuple(best)
+def _levels(
+    stretches: tuple[Stretch, ...],
+    *,
+    required_nm: float,
+    method: Method,
+    as_one: bool,
+    full: bool = False,
+) -> Iterator[Level]:
+    """The levels before or beyond the first lift.
+
+    Args:
+        stretches: what was covered there.
+        required_nm: required moment M_q, N·m.
+        method: rounding steps.
+        as_one: whether the least moment counts for all.
+        full: whether there may be full capacity.
+    """
+    told = without_slivers(stretches)
+    least_nm = min((s.proved_nm for s in told), default=0.0)
+    for stretch in told:
+        proved_nm = least_nm if as_one else stretch.proved_nm
+        percent = percent_of(proved_nm, required_nm=required_nm, step=method.percent_step)
+        yield Level(
+            from_deg=stretch.from_deg,
+            to_deg=stretch.to_deg,
+            percent=percent,
+            full=full and percent >= FULL_PERCENT,
+            part=0 if full or method.sectors == "steps" else 1,
+        )
 
 
-def _joined(stretches: tuple[Stretch, ...]) -> list[tuple[float, float]]:
-    joined: list[tuple[float, float]] = []
-    for stretch in stretches:
-        if joined and stretch.from_deg <= joined[-1][1] + JOIN_DEG:
-            joined[-1] = (joined[-1][0], max(joined[-1][1], stretch.to_deg))
-        else:
-            joined.append((stretch.from_deg, stretch.to_deg))
-    return joined
+def percent_of(proved_nm: float, *, required_nm: float, step: float) -> float:
+    """The percentage that a moment proves, rounded down to a step, at most 100.
+
+    A moment that reaches the required one proves the full capacity, whatever the step.
+    """
+    percent = 100 * proved_nm / required_nm
+    if round_down(percent, 1) >= FULL_PERCENT:
+        return FULL_PERCENT
+    return max(0.0, round_down(percent, step))
 
 
-def _percent(stretches: tuple[Stretch, ...], *, required_nm: float, step: float) -> float:
-    """The least moment proved over the stretches, as a percentage rounded down, at most 100."""
-    # A sliver narrower than an angle can be told is no place where a load could be set.
-    wide = [s for s in stretches if s.to_deg - s.from_deg >= JOIN_DEG] or list(stretches)
-    least_nm = min((s.proved_nm for s in wide), default=0.0)
-    return min(100.0, round_down(100 * least_nm / required_nm, step))
-
-
-def _untested(side: Side, from_deg: float, to_deg: float) -> Sector:
-    return Sector(side=side, from_deg=from_deg, to_deg=to_deg, percent=0.0, basis="untested")
-
-
-def _with_gaps(side: Side, sectors: list[Sector]) -> tuple[Sector, ...]:
-    """The sectors with untested ones wherever they leave a gap up to 180°."""
-    whole: list[Sector] = []
-    end_deg = 0.0
-    for sector in sectors:
-        if sector.from_deg > end_deg:
-            whole.append(_untested(side, end_deg, sector.from_deg))
-        whole.append(sector)
-        end_deg = sector.to_deg
-    if end_deg < HALF_TURN_DEG:
-        whole.append(_untested(side, end_deg, HALF_TURN_DEG))
-    return tuple(whole)
+def _basis(level: Level) -> str:
+    if level.percent <= 0:
+        return "untested"
+    return "proved" if level.full else "reduced"

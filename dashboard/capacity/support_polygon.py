@@ -16,6 +16,20 @@ Numbers = NDArray[np.float64]
 Place: TypeAlias = tuple[float, float]
 
 
+def corners(places_m: Sequence[Place]) -> list[int]:
+    """Which supports stand at the polygon's corners, counter-clockwise.
+
+    Args:
+        places_m: where the supports stand; three at least, not on one line.
+
+    Returns:
+        Indices into ``places_m``; of several at one place the first. A support on an edge
+        between two corners is none.
+    """
+    first = {place: index for index, place in reversed(list(enumerate(places_m)))}
+    return [first[place] for place in _convex_hull(sorted(first))]
+
+
 def edges(places_m: Sequence[Place]) -> tuple[Numbers, Numbers]:
     """The polygon's edges.
 
@@ -23,11 +37,11 @@ def edges(places_m: Sequence[Place]) -> tuple[Numbers, Numbers]:
         places_m: where the supports stand; three at least, not on one line.
 
     Returns:
-        A corner on each edge and the edge's unit normal that points inward, both of shape
-        (edges, 2), counter-clockwise.
+        A corner on each edge, in the order of ``corners``, each edge going on to the next
+        corner, and the edge's unit normal that points inward, both of shape (edges, 2),
+        counter-clockwise.
     """
-    hull = _convex_hull(sorted(set(places_m)))
-    start = np.array(hull)
+    start = np.array([places_m[index] for index in corners(places_m)])
     along = np.roll(start, -1, axis=0) - start
     normal = np.column_stack([-along[:, 1], along[:, 0]])
     return start, normal / np.linalg.norm(normal, axis=1, keepdims=True)
@@ -37,15 +51,15 @@ def _convex_hull(points: list[Place]) -> list[Place]:
     """Corners counter-clockwise, by Andrew's monotone chain."""
 
     def chain(ordered: list[Place]) -> list[Place]:
-        corners: list[Place] = []
+        kept: list[Place] = []
         for x, y in ordered:
-            while len(corners) > 1:
-                (x0, y0), (x1, y1) = corners[-2:]
+            while len(kept) > 1:
+                (x0, y0), (x1, y1) = kept[-2:]
                 if (x1 - x0) * (y - y0) - (y1 - y0) * (x - x0) > 0:
                     break
-                corners.pop()
-            corners.append((x, y))
-        return corners[:-1]
+                kept.pop()
+            kept.append((x, y))
+        return kept[:-1]
 
     return chain(points) + chain(points[::-1])
 

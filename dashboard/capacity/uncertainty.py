@@ -7,6 +7,10 @@ A result y = f(x₁, x₂, …) has the combined standard uncertainty
 (JCGM 100:2008, eq. 13), effective degrees of freedom by Welch–Satterthwaite (G.2b), and the
 expanded uncertainty U = k·u(y) with k from Student's t for the probability that makes k = 2
 where nothing is estimated from few readings.
+
+Welch–Satterthwaite wants independent contributions. Inputs that correlate are therefore taken as
+one contribution, with the least degrees of freedom among them: ten weights from one scale are one
+estimate of that scale's error, not ten.
 """
 
 from __future__ import annotations
@@ -14,12 +18,19 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
 
 COVERAGE_PROBABILITY = 0.9544997361036416
 """Of a normal distribution within two standard deviations: erf(√2)."""
 
-Shape = Literal["normal", "rectangular", "triangular"]
+NORMAL_FACTOR = 2.0
+"""k for that probability and infinite degrees of freedom."""
+
+Shape = Literal["normal", "rectangular", "triangular", "two-point"]
+"""A two-point quantity is one of two values, each as likely as the other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +109,33 @@ class Budget:
         """Expanded uncertainty U = k·u."""
         return self.k * self.u
 
+    def document(self) -> dict[str, Any]:
+        """The budget as plain values, ready for JSON; infinite degrees of freedom are None."""
+        return {
+            "name": self.name,
+            "unit": self.unit,
+            "value": self.value,
+            "u": self.u,
+            "dof": _finite(self.dof),
+            "k": self.k,
+            "expanded": self.expanded,
+            "contributions": [
+                {
+                    "name": c.input.name,
+                    "value": c.input.value,
+                    "u": c.input.u,
+                    "unit": c.input.unit,
+                    "dof": _finite(c.input.dof),
+                    "shape": c.input.shape,
+                    "source": c.input.source,
+                    "sensitivity": c.sensitivity,
+                    "u_y": c.u_y,
+                    "share": c.share,
+                }
+                for c in self.contributions
+            ],
+        }
+
 
 def combine(
     *,
@@ -118,20 +156,14 @@ def combine(
             ``group`` have 1 without being named here.
 
     Raises:
-        ValueError: for a correlation beyond ±1, or a variance below zero, which no set of real
-            quantities has.
+        ValueError: for a correlation beyond ±1 or of an input that is not there, or for a set
+            of correlations that no real quantities have.
     """
     r = _correlations([i for i, _ in parts], correlations or {})
-    signed = [c * i.u for i, c in parts]
-    added = [
-        u_i * sum(r[i][j] * u_j for j, u_j in enumerate(signed)) for i, u_i in enumerate(signed)
-    ]
-    variance = sum(added)
-    scale = sum(u * u for u in signed)
-    if variance < -1e-12 * scale:
-        raise ValueError(f"the correlations of {name!r} contradict one another")
-    u = math.sqrt(max(0.0, variance))
-    dof = _effective_dof(u, [(abs(s), i.dof) for s, (i, _) in zip(signed, parts, strict=True)])
+    signed = np.array([c * i.u for i, c in parts])
+    added = (signed * (r @ signed)).tolist()
+    variance = max(0.0, math.fsum(added))
+    dof = _effective_dof(added, [i.dof if c * i.u else math.inf for i, c in parts], r)
     contributions = [
         Contribution(
             input=i, sensitivity=c, u_y=abs(c) * i.u, share=a / variance if variance > 0 else 0.0
@@ -143,7 +175,7 @@ def combine(
         name=name,
         unit=unit,
         value=value,
-        u=u,
+        u=math.sqrt(variance),
         dof=dof,
         k=coverage_factor(dof),
         contributions=tuple(contributions),
@@ -191,6 +223,8 @@ def coverage_factor(dof: float, probability: float = COVERAGE_PROBABILITY) -> fl
     """
     from scipy.special import ndtri, stdtrit  # noqa: PLC0415 - the command line starts without it
 
+    if math.isinf(dof) and probability == COVERAGE_PROBABILITY:
+        return NORMAL_FACTOR
     upper = 0.5 + probability / 2
     if math.isinf(dof):
         return float(ndtri(upper))
@@ -199,21 +233,52 @@ def coverage_factor(dof: float, probability: float = COVERAGE_PROBABILITY) -> fl
 
 def _correlations(
     inputs: Sequence[Input], given: Mapping[tuple[str, str], float]
-) -> list[list[float]]:
-    r = [
-        [1.0 if i == j or (a.group and a.group == b.group) else 0.0 for j, b in enumerate(inputs)]
-        for i, a in enumerate(inputs)
-    ]
+) -> NDArray[np.float64]:
+    """The matrix r(xᵢ, xⱼ), shape (n, n)."""
+    groups = [i.group or f"alone {n}" for n, i in enumerate(inputs)]
+    r = np.array([[float(a == b) for b in groups] for a in groups]).reshape(2 * (len(inputs),))
     names = [i.name for i in inputs]
-    for (first, second), value in given.items():
+    for pair, value in given.items():
         if not -1 <= value <= 1:
             raise ValueError(f"a correlation of {value:g} won't do; −1 to 1")
-        i, j = names.index(first), names.index(second)
-        r[i][j] = r[j][i] = value
+        if any(names.count(name) != 1 for name in pair) or pair[0] == pair[1]:
+            raise ValueError(f"a correlation is of two inputs of the budget, not of {pair!r}")
+        i, j = names.index(pair[0]), names.index(pair[1])
+        r[i, j] = r[j, i] = value
+    if given and np.linalg.eigvalsh(r)[0] < -1e-9:
+        raise ValueError("the correlations contradict one another")
     return r
 
 
-def _effective_dof(u: float, parts: Sequence[tuple[float, float]]) -> float:
-    """Welch–Satterthwaite; contributions of infinite degrees of freedom add nothing."""
-    below = sum(u_y**4 / dof for u_y, dof in parts if math.isfinite(dof))
-    return u**4 / below if below > 0 else math.inf
+def _effective_dof(added: Sequence[float], dofs: Sequence[float], r: NDArray[np.float64]) -> float:
+    """Welch–Satterthwaite over sets of inputs that correlate with one another.
+
+    Args:
+        added: what each input adds to the variance; a set's variance is their sum.
+        dofs: degrees of freedom of each input, infinite where it adds nothing.
+        r: correlations, shape (n, n).
+    """
+    below, seen = 0.0, set[int]()
+    for first in range(len(added)):
+        if first in seen:
+            continue
+        together = _linked(first, r)
+        seen |= together
+        variance = math.fsum(added[i] for i in together)
+        below += variance**2 / min(dofs[i] for i in together)
+    return math.fsum(added) ** 2 / below if below > 0 else math.inf
+
+
+def _linked(first: int, r: NDArray[np.float64]) -> set[int]:
+    """The inputs that correlate with one, or with one that does, and so on."""
+    linked, ahead = {first}, [first]
+    while ahead:
+        for other in np.flatnonzero(r[ahead.pop()]).tolist():
+            if other not in linked:
+                linked.add(other)
+                ahead.append(other)
+    return linked
+
+
+def _finite(number: float) -> float | None:
+    return number if math.isfinite(number) else None

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from dashboard.capacity.plan import make_plan
-from logger.cli.options import JsonOption, TestOption, read_option, read_test_file
+from dashboard.cli.model_text import model_text
+from logger.cli.options import JsonOption, TestOption, read_option, read_test_file, write_text
 from logger.errors import BadInput
 from logger.readings.quantity import Kind
 
@@ -22,6 +24,10 @@ def model_command(
         str | None, typer.Option("--load", help='Test load, "1400 kg"; the parts by default.')
     ] = None,
     step: Annotated[float, typer.Option("--step", help="Slew step, deg.", min=0.01, max=90)] = 1.0,
+    figure: Annotated[
+        Path | None,
+        typer.Option("--figure", help="Write reactions and tipping loads to this SVG file."),
+    ] = None,
     *,
     as_json: JsonOption = False,
 ) -> None:
@@ -29,7 +35,7 @@ def model_command(
 
     Example: slewtrace model --test test.toml --radius "3.9 m"
     """
-    from dashboard.capacity.truck_model import model_result  # noqa: PLC0415 - pulls in scipy
+    from dashboard.capacity.truck_model import model_result  # noqa: PLC0415 - pulls in numpy
 
     test_file, _ = read_test_file(test)
     plan = make_plan(test_file)
@@ -43,13 +49,9 @@ def model_command(
         document = model_result(test_file, radius_m=radius_m, load_kg=load_kg, step_deg=step)
     except ValueError as exc:
         raise BadInput(where=str(test), what=str(exc)) from exc
-    if as_json:
-        typer.echo(json.dumps(document, ensure_ascii=False))
-        return
-    typer.echo(f"Test load {load_kg:g} kg at {radius_m:g} m")
-    for side, lift in document["first_lift"].items():
-        if lift is None:
-            typer.echo(f"{side:6} no wheel lifts")
-        else:
-            typer.echo(f"{side:6} {lift['wheel']} lifts first, at {lift['slew_deg']:.1f}°")
-    typer.echo("First lift is not tipping: it comes well before.")
+    if figure is not None:
+        from dashboard.figures.model_svg import model_svg  # noqa: PLC0415 - only for a figure
+
+        title = f"Truck model: {test_file.truck.id}, test {test_file.test.id}"
+        write_text(figure, model_svg(document, title=title), option="--figure")
+    typer.echo(json.dumps(document, ensure_ascii=False) if as_json else model_text(document))

@@ -3,40 +3,89 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
-from typing import Any
+from pathlib import Path
+from typing import Annotated, Any
 
 import typer
 
-from dashboard.capacity.plan import Plan, make_plan, plan_table
-from logger.cli.options import JsonOption, TestOption, read_test_file
+from dashboard.cli.plan_text import plan_text
+from logger.cli.chart_file import chart_text_of, read_chart_file
+from logger.cli.options import JsonOption, TestOption, read_option, read_test_file, write_text
+from logger.errors import BadInput
+from logger.readings.chart_table import read_load_chart
+from logger.readings.load_chart import LoadChart
+from logger.readings.quantity import Kind
+from logger.readings.test_file import TestFile
 
 
-def plan_command(test: TestOption, *, as_json: JsonOption = False) -> None:
-    """Work out the radius at which the test load proves the required moment.
+def plan_command(
+    test: TestOption,
+    chart: Annotated[
+        Path | None,
+        typer.Option("--chart", help="The crane's load chart (CSV); [crane] chart by default."),
+    ] = None,
+    resolution: Annotated[
+        str | None,
+        typer.Option("--resolution", help='How finely a lift angle is wanted, "0.5 deg".'),
+    ] = None,
+    contact_hz: Annotated[
+        float | None,
+        typer.Option("--contact-hz", help="How often the contacts are read, 1/s.", min=0.1),
+    ] = None,
+    figure: Annotated[
+        Path | None, typer.Option("--figure", help="Draw weight against radius into this .svg.")
+    ] = None,
+    *,
+    as_json: JsonOption = False,
+) -> None:
+    """Work out the radius at which the test load proves the required moment, and check the plan.
 
-    Example: slewtrace plan --test test.toml
+    Example: slewtrace plan --test test.toml --chart chart.csv --figure plan.svg
     """
+    from dashboard.capacity.plan_document import plan_document  # noqa: PLC0415 - pulls in numpy
+
     test_file, _ = read_test_file(test)
-    plan = make_plan(test_file)
-    table = plan_table(test_file)
+    document = plan_document(
+        test_file,
+        chart=_chart(chart, test_file, beside=test),
+        resolution_deg=_resolution_deg(resolution),
+        contact_rate_hz=contact_hz,
+    )
+    if figure is not None:
+        _draw(document, figure)
     if as_json:
-        typer.echo(json.dumps(_plan_document(plan, table), ensure_ascii=False, indent=2))
-        return
-    typer.echo(f"Test load         {plan.test_load_kg:10.1f} kg  (all below the boom tip)")
-    typer.echo(f"Required moment   {plan.required_moment_nm / 1000:10.2f} kN·m", nl=False)
-    typer.echo(f"  ({plan.moment_factor:g} × rated moment)")
-    typer.echo(f"Test radius       {plan.test_radius_m:10.2f} m   (rounded up to the tape step)")
-    typer.echo(f"Guarded radius    {plan.guarded_radius_m:10.2f} m   (use this one: it proves the")
-    typer.echo("                                moment also after its uncertainty is taken off)")
-    typer.echo("\nOther loads\n    load kg   radius m   guarded m")
-    for load_kg, radius_m, guarded_m in table:
-        typer.echo(f"{load_kg:11.1f}{radius_m:11.2f}{guarded_m:12.2f}")
+        typer.echo(json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False))
+    else:
+        typer.echo(plan_text(document))
 
 
-def _plan_document(plan: Plan, table: list[tuple[float, float, float]]) -> dict[str, Any]:
-    rows = [
-        {"test_load_kg": load, "test_radius_m": radius, "guarded_radius_m": guarded}
-        for load, radius, guarded in table
-    ]
-    return {"format": "slewtrace.plan/1", **asdict(plan), "table": rows}
+def _chart(named: Path | None, test_file: TestFile, *, beside: Path) -> LoadChart | None:
+    """The chart that the command names, else the one that the test file names."""
+    if named is not None:
+        return read_chart_file(named)[0]
+    kept = chart_text_of(test_file, beside)
+    return read_load_chart(kept, name=test_file.crane.chart) if kept else None
+
+
+def _draw(document: dict[str, Any], path: Path) -> None:
+    from dashboard.figures.plan_svg import plan_svg  # noqa: PLC0415 - only where it is asked for
+
+    if path.suffix.lower() != ".svg":
+        raise BadInput(
+            where="--figure", what=f"{str(path)!r} won't do", would_do="a name that ends in .svg"
+        )
+    write_text(path, plan_svg(document), option="--figure")
+    typer.echo(f"drawn: {path}", err=True)
+
+
+def _resolution_deg(text: str | None) -> float | None:
+    if text is None:
+        return None
+    resolution_deg = read_option(text, Kind.ANGLE, option="--resolution")
+    if not 0 < resolution_deg <= 45:
+        raise BadInput(
+            where="--resolution",
+            what=f"{text!r} won't do",
+            would_do='an angle above 0 and up to 45 deg, such as "0.5 deg"',
+        )
+    return resolution_deg

@@ -1,8 +1,9 @@
 """The sectors seen from above: what the truck may carry in which direction.
 
-Cab at the top. Every sector has its percentage and its basis written in it, or beside it with a
-line where it is too narrow, and a hatch of its own kind; its bounds stand in degrees at the
-rim. The figure says the same in black and white.
+Cab at the top. Every sector has its percentage and its basis written in it, and a hatch of its
+own kind; its bounds stand in degrees at the rim. What is too narrow has its words and its bounds
+in a column beside the ring, with a line to it. Over the cab both sides meet in one stretch
+without lifting. The figure says the same in black and white.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -21,12 +23,9 @@ from dashboard.figures.words import plain_number, wheel_words
 Result = dict[str, Any]
 
 _INNER, _OUTER = 0.46, 1.0
-_NARROW_DEG = 22.0
-"""Narrower sectors have their words outside."""
-_APART_DEG = 17.0
-"""Words outside stand at least so far apart."""
-_CROWDED_DEG = 145.0
-"""Beyond this the words of both sides come near one another."""
+_HALF_TURN_DEG = 180.0
+_LOWEST, _HIGHEST = -1.1, 1.3
+"""Between these the columns beside the ring may stand, radii."""
 _HATCH = {"proved": "", "reduced": "/", "untested": "x"}
 
 
@@ -36,17 +35,53 @@ class _Sizes:
 
     height_px: int
     half_width: float
+    half_width_beside: float
+    """The same where words stand beside the ring."""
     small: int
     text: int
     strong: int
     rim: float
     """Where the bounds stand, radii."""
+    column: float
+    """Where the columns beside the ring begin, radii from the middle."""
     apart: float
-    """How far from the middle the words of the narrow sectors by the cab stand, radii."""
+    """How far apart the lines of a column stand, radii."""
+    narrow_deg: float
+    """Narrower sectors have their words outside."""
+    aside_deg: float
+    """How far a bound by the cab steps aside for the words over it."""
+    short: bool
+    """Whether the words of a column are as short as can be."""
 
 
-_WIDE = _Sizes(height_px=560, half_width=1.62, small=13, text=14, strong=20, rim=1.09, apart=0.36)
-_NARROW = _Sizes(height_px=330, half_width=1.34, small=11, text=12, strong=15, rim=1.16, apart=0.4)
+_WIDE = _Sizes(
+    height_px=560,
+    half_width=1.4,
+    half_width_beside=1.8,
+    small=13,
+    text=14,
+    strong=20,
+    rim=1.11,
+    column=1.15,
+    apart=0.21,
+    narrow_deg=30.0,
+    aside_deg=7.0,
+    short=False,
+)
+_NARROW = _Sizes(
+    height_px=330,
+    half_width=1.34,
+    half_width_beside=1.62,
+    small=11,
+    text=12,
+    strong=15,
+    rim=1.16,
+    column=1.05,
+    apart=0.27,
+    narrow_deg=40.0,
+    aside_deg=13.0,
+    short=True,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,11 +100,24 @@ class Sector:
         return 1 if self.side == "right" else -1
 
     @property
+    def width_deg(self) -> float:
+        """How wide it is, deg."""
+        return self.to_deg - self.from_deg
+
+    @property
+    def is_over_the_cab(self) -> bool:
+        """Whether it is the stretch without lifting that reaches to over the cab."""
+        return self.basis == "untested" and self.to_deg >= _HALF_TURN_DEG
+
+    @property
     def words(self) -> str:
         """Percentage and basis."""
         if self.basis == "untested":
             return "no lifting"
         return f"{plain_number(self.percent)} %"
+
+
+_OVER_THE_CAB = Sector(side="right", from_deg=180.0, to_deg=180.0, percent=0.0, basis="untested")
 
 
 def sectors_of(result: Result) -> tuple[Sector, ...]:
@@ -97,6 +145,8 @@ def sectors_figure(result: Result, palette: Palette, *, narrow: bool = False) ->
     """
     sizes = _NARROW if narrow else _WIDE
     sectors = sectors_of(result)
+    beside = any(_stands_beside(s, sizes) for s in sectors)
+    half_width = sizes.half_width_beside if beside else sizes.half_width
     hidden = {"visible": False, "fixedrange": True}
     layout = go.Layout(
         template="none",
@@ -110,11 +160,16 @@ def sectors_figure(result: Result, palette: Palette, *, narrow: bool = False) ->
         dragmode=False,
         shapes=[*_truck(palette)],
         annotations=[*_words(sectors, palette, sizes)],
-        xaxis=hidden | {"range": [-sizes.half_width, sizes.half_width]},
+        xaxis=hidden | {"range": [-half_width, half_width]},
         yaxis=hidden | {"range": [-1.2, 1.42], "scaleanchor": "x", "scaleratio": 1},
     )
     return go.Figure(
-        data=[*(_wedge(s, palette) for s in sectors), *_lifts(result, palette)], layout=layout
+        data=[
+            *(_wedge(s, palette) for s in sectors),
+            *_seam(sectors, palette),
+            *_lifts(result, palette),
+        ],
+        layout=layout,
     )
 
 
@@ -171,6 +226,19 @@ def _wedge(sector: Sector, palette: Palette) -> go.Scatter:
         f"{plain_number(sector.to_deg)}°: {sector.words}, {sector.basis}",
         name=f"{sector.side} {sector.basis}",
     )
+
+
+def _seam(sectors: Sequence[Sector], palette: Palette) -> Iterator[go.Scatter]:
+    """Hides the line between the two halves of the one stretch over the cab."""
+    if sum(s.is_over_the_cab for s in sectors) > 1:
+        yield go.Scatter(
+            x=[0, 0],
+            y=[_INNER + 0.008, _OUTER - 0.008],
+            mode="lines",
+            line={"color": palette.barred, "width": 2},
+            hoverinfo="skip",
+            name="over the cab",
+        )
 
 
 def _colours(basis: str, palette: Palette) -> tuple[str, str]:
@@ -244,28 +312,31 @@ def _words(sectors: Sequence[Sector], palette: Palette, sizes: _Sizes) -> Iterat
     for side in ("right", "left"):
         mine = sorted((s for s in sectors if s.side == side), key=lambda s: s.from_deg)
         yield from _bounds(mine, palette, sizes)
-        yield from _inside(
-            [s for s in mine if s.to_deg - s.from_deg >= _NARROW_DEG], palette, sizes
-        )
-        yield from _outside(
-            [s for s in mine if s.to_deg - s.from_deg < _NARROW_DEG], palette, sizes
+        yield from _inside([s for s in mine if s.width_deg >= sizes.narrow_deg], palette, sizes)
+        yield from _beside([s for s in mine if _stands_beside(s, sizes)], palette, sizes)
+    if any(s.width_deg < sizes.narrow_deg and s.is_over_the_cab for s in sectors):
+        yield _note(
+            _text(_OVER_THE_CAB, sizes), 0, 1.24, {"size": sizes.text, "color": palette.ink}
         )
     yield _note("0° rear", 0, -sizes.rim, soft) | {"yshift": -4}
     if not sectors:
         yield _note("not swept:<br><b>no lifting</b>", 0, 0.75, {"size": 16, "color": palette.ink})
 
 
+def _stands_beside(sector: Sector, sizes: _Sizes) -> bool:
+    """Whether a sector's words stand beside the ring."""
+    return sector.width_deg < sizes.narrow_deg and not sector.is_over_the_cab
+
+
 def _bounds(sectors: Sequence[Sector], palette: Palette, sizes: _Sizes) -> Iterator[dict[str, Any]]:
-    for sector in sectors:
-        if 0 < sector.from_deg < 180:
-            # Near the cab a bound steps aside for the words of the narrow sector behind it.
-            narrow = (
-                sector.to_deg - sector.from_deg < _NARROW_DEG and sector.from_deg > _CROWDED_DEG
-            )
-            aside_deg = 7.0 if narrow else 0.0
-            x, y = _at(sizes.rim, sector.sign * (sector.from_deg - aside_deg))
+    """Bounds at the rim, but for those that stand in the words of a narrow sector."""
+    for inner, outer in pairwise(sectors):
+        if not (_stands_beside(inner, sizes) or _stands_beside(outer, sizes)):
+            # By the cab a bound steps aside for the words over it.
+            aside_deg = sizes.aside_deg if outer.width_deg < sizes.narrow_deg else 0.0
+            x, y = _at(sizes.rim, outer.sign * (outer.from_deg - aside_deg))
             font = {"size": sizes.small, "color": palette.ink}
-            yield _note(f"{plain_number(sector.from_deg)}°", x, y, font)
+            yield _note(f"{plain_number(outer.from_deg)}°", x, y, font)
 
 
 def _inside(sectors: Sequence[Sector], palette: Palette, sizes: _Sizes) -> Iterator[dict[str, Any]]:
@@ -278,36 +349,56 @@ def _inside(sectors: Sequence[Sector], palette: Palette, sizes: _Sizes) -> Itera
         }
 
 
-def _outside(
-    sectors: Sequence[Sector], palette: Palette, sizes: _Sizes
-) -> Iterator[dict[str, Any]]:
-    """Words beside the rim, each with a line to its sector, kept apart from one another."""
-    last_deg = -_APART_DEG
-    for sector in sectors:
-        middle = (sector.from_deg + sector.to_deg) / 2
-        # Near the cab the words of both sides would meet.
-        words_deg = min(max(middle, last_deg + _APART_DEG), 164.5)
-        last_deg = words_deg
-        x, y = _at(1.29 if words_deg > _CROWDED_DEG else 1.4, sector.sign * words_deg)
-        if words_deg > _CROWDED_DEG:
-            x = sector.sign * max(abs(x), sizes.apart)
-        tip_x, tip_y = _at(0.96, sector.sign * middle)
+def _beside(sectors: Sequence[Sector], palette: Palette, sizes: _Sizes) -> Iterator[dict[str, Any]]:
+    """Words in a column beside the ring, each with a line to its sector, kept apart."""
+    tips = [_at(0.96, s.sign * (s.from_deg + s.to_deg) / 2) for s in sectors]
+    places = _apart([y for _, y in tips], apart=sizes.apart)
+    for sector, (tip_x, tip_y), place in zip(sectors, tips, places, strict=True):
         _, ink = _colours(sector.basis, palette)
         yield _note(
-            _text(sector, sizes), tip_x, tip_y, {"size": sizes.text, "color": palette.ink}
+            _text_beside(sector, sizes), tip_x, tip_y, {"size": sizes.small, "color": palette.ink}
         ) | {
             "showarrow": True,
             "axref": "x",
             "ayref": "y",
-            "ax": x,
-            "ay": y,
+            "ax": sector.sign * sizes.column,
+            "ay": place,
+            "xanchor": "left" if sector.sign > 0 else "right",
+            "align": "left" if sector.sign > 0 else "right",
             "arrowhead": 6,
             "arrowsize": 0.8,
             "arrowwidth": 1.5,
             "arrowcolor": ink,
-            "bgcolor": palette.ground,
-            "borderpad": 3,
+            "borderpad": 2,
         }
+
+
+def _apart(wanted: Sequence[float], *, apart: float) -> list[float]:
+    """Places in rising order, so far apart, as near to the wanted ones as that allows."""
+    places: list[float] = []
+    for place in wanted:
+        places.append(max(place, places[-1] + apart) if places else max(place, _LOWEST))
+    if not places:
+        return []
+    # Where they crowd they spread to both sides of their middle.
+    middle_shift = sum(p - w for p, w in zip(places, wanted, strict=True)) / len(places)
+    highest = min(places[-1] - middle_shift, _HIGHEST)
+    moved: list[float] = []
+    for place in reversed(places):
+        limit = moved[-1] - apart if moved else highest
+        moved.append(min(place, limit))
+    return moved[::-1]
+
+
+def _text_beside(sector: Sector, sizes: _Sizes) -> str:
+    if sizes.short:
+        bounds = f"{plain_number(sector.from_deg)}–{plain_number(sector.to_deg)}°"
+        words = "none" if sector.basis == "untested" else sector.words
+        return f"<b><span style='font-size:{sizes.small + 2}px'>{words}</span></b><br>{bounds}"
+    bounds = f"{plain_number(sector.from_deg)}° to {plain_number(sector.to_deg)}°"
+    head = f"<b><span style='font-size:{sizes.text + 1}px'>{sector.words}</span></b>"
+    basis = "" if sector.basis == "untested" else f" {sector.basis}"
+    return f"{head}{basis}<br>{bounds}"
 
 
 def _text(sector: Sector, sizes: _Sizes) -> str:

@@ -25,6 +25,7 @@ from dashboard.figures.words import (
     wheel_words,
 )
 from dashboard.pages.attributes import aria
+from dashboard.pages.load_chart import load_chart_card, register_load_chart
 from dashboard.pages.page import Page, Query
 from dashboard.pages.runs import address
 from dashboard.pages.title import run_title
@@ -60,6 +61,7 @@ def layout(library: RunLibrary, run: Run | None, _query: Query) -> Component:
             dcc.Store(id="sectors-run", data=run.header.run_id),
             run_title(run, "Sectors"),
             html.Div([_figure(result), _numbers(run, result)], className="result"),
+            load_chart_card(run, result),
             _sweeps(run, result),
             _findings(run, result),
         ]
@@ -77,6 +79,8 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
         result = await asyncio.wrap_future(library.result(run))
         figure = sectors_figure(result, palette_of(screen["scheme"]), narrow=screen["narrow"])
         return dcc.Graph(id="sectors", figure=figure, config=_CONFIG, className="sectors")
+
+    register_load_chart(app, library)
 
 
 PAGE = Page(path="/sectors", of_run=True, layout=layout, register=_register)
@@ -166,6 +170,7 @@ def _sweep(run: Run, sweep: dict[str, Any], number: int) -> Component:
             _to_moment(run, lift["t_s"]),
         ]
     facts: list[tuple[str, Any]] = [
+        ("Use", _use(sweep)),
         (
             "Swept",
             [
@@ -180,17 +185,17 @@ def _sweep(run: Run, sweep: dict[str, Any], number: int) -> Component:
     facts += [("Hold", _hold(h)) for h in sweep["holds"]]
     return html.Div(
         [
-            html.H3(
-                [
-                    f"{number}. {sweep['side'].capitalize()} sweep",
-                    None
-                    if sweep.get("counts", True)
-                    else html.Small(" (not used for the sectors)"),
-                ]
-            ),
+            html.H3(f"{number}. {sweep['side'].capitalize()} sweep"),
             html.Dl([part for k, v in facts for part in (html.Dt(k), html.Dd(v))]),
         ]
     )
+
+
+def _use(sweep: dict[str, Any]) -> Component:
+    """Whether the sectors are made of a sweep, and why."""
+    if sweep.get("counts", True):
+        return html.Span(sweep.get("reason", "counts"), className="strong")
+    return html.Span(["✖ does not count: ", sweep.get("reason", "another of its side counts")])
 
 
 def _change(run: Run, change: dict[str, Any]) -> list[Any]:

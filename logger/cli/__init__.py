@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import typer
 
+from logger.cli.calibrate import calibrate_app
 from logger.cli.check import check_command
 from logger.cli.note import note_command
 from logger.cli.record import record_command
@@ -12,6 +13,7 @@ from logger.cli.runs import import_command, recover_command, verify_command
 
 def add_commands(app: typer.Typer) -> None:
     """Adds this package's commands to a command line."""
+    app.add_typer(calibrate_app, name="calibrate")
     app.command("check")(check_command)
     app.command("record")(record_command)
     app.command("note")(note_command)

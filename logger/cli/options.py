@@ -19,8 +19,12 @@ TestOption = Annotated[Path, typer.Option("--test", help="What is tested (test.t
 JsonOption = Annotated[bool, typer.Option("--json", help="JSON on standard output.")]
 
 
-def read_text(path: Path) -> str:
+def read_text(path: Path, *, wanted: str = "a TOML file") -> str:
     """The text of a file that a person wrote.
+
+    Args:
+        path: the file.
+        wanted: what it should be, for errors.
 
     Raises:
         FileInvalid: where it is missing, no text, or far too large.
@@ -30,7 +34,7 @@ def read_text(path: Path) -> str:
             raise FileInvalid(
                 where=str(path),
                 what="is far too large for such a file",
-                would_do="name a TOML file",
+                would_do=f"name {wanted}",
             )
         return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as exc:
@@ -39,10 +43,26 @@ def read_text(path: Path) -> str:
         ) from exc
     except UnicodeDecodeError as exc:
         raise FileInvalid(
-            where=str(path), what="is no text", would_do="name a TOML file in UTF-8"
+            where=str(path), what="is no text", would_do=f"name {wanted} in UTF-8"
         ) from exc
     except OSError as exc:
         raise FileInvalid(where=str(path), what=f"can't be read ({exc.strerror})") from exc
+
+
+def write_text(path: Path, text: str, *, option: str) -> None:
+    """Writes a file that an option asks for.
+
+    Raises:
+        BadInput: where it can't be written.
+    """
+    try:
+        path.write_text(text, encoding="utf-8", newline="")
+    except OSError as exc:
+        raise BadInput(
+            where=f"{option} {path}",
+            what=f"can't be written ({exc.strerror})",
+            would_do="name a file in a folder that you may write to",
+        ) from exc
 
 
 def read_rig_file(path: Path) -> tuple[RigFile, str]:

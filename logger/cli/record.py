@@ -12,6 +12,7 @@ from typing import Annotated
 
 import typer
 
+from logger.cli.chart_file import chart_text_of
 from logger.cli.options import (
     JsonOption,
     RigOption,
@@ -45,6 +46,7 @@ def record_command(
 
     rig_file, rig_toml = read_rig_file(rig)
     test_file, test_toml = read_test_file(test)
+    load_chart_csv = chart_text_of(test_file, test)
     duration_s = None if for_ is None else read_option(for_, Kind.TIME, option="--for")
     if duration_s is not None and not duration_s > 0:
         raise BadInput(where="--for", what=f"{for_!r} is no time to record")
@@ -66,6 +68,7 @@ def record_command(
             stop=stop,
             on_event=listener.offer,
             check=read_report(rig, rig_toml),
+            load_chart_csv=load_chart_csv,
             notes=notes,
             on_snapshot=show,
         )

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
+from logger.cli.chart_file import chart_text_of
 from logger.cli.options import JsonOption, RigOption, TestOption, read_rig_file, read_test_file
 from logger.errors import RunUnreadable
 from logger.software import software_name
@@ -48,11 +49,13 @@ def verify_command(
 ) -> None:
     """Prove that a sealed run is as it was sealed, bit for bit; exit code 1 where it is not.
 
+    Corrections that lie beside it are checked too, and told.
+
     Example: slewtrace verify runs/demo-a-1-20260504T093000Z.parquet
     """
     from logger.recording.run import open_run  # noqa: PLC0415 - pulls in pyarrow
 
-    opened = open_run(run)
+    opened = open_run(run, corrected=False)
     try:
         opened.verify()
     except RunUnreadable as exc:
@@ -61,6 +64,7 @@ def verify_command(
         typer.echo(f"slewtrace: {exc}", err=True)
         raise typer.Exit(1) from exc
     samples = sum(opened.header.samples.values())
+    layers, damage = _layers_on(run)
     if as_json:
         document = {
             "path": str(run),
@@ -68,10 +72,31 @@ def verify_command(
             "run_id": opened.header.run_id,
             "samples": samples,
             "sha256": opened.header.sha256,
+            "corrections": layers,
+            "corrections_damage": damage,
         }
         typer.echo(json.dumps(document, ensure_ascii=False))
-        return
-    typer.echo(f"{run}: as sealed, {samples} samples, SHA-256 {opened.header.sha256}")
+    else:
+        typer.echo(f"{run}: as sealed, {samples} samples, SHA-256 {opened.header.sha256}")
+        for layer in layers:
+            typer.echo(
+                f"  a later calibration of {layer['channel']} lies on it, by {layer['by']}, "
+                f"{layer['made_utc']}: {layer['reason']}"
+            )
+    if damage:
+        typer.echo(f"slewtrace: {damage}", err=True)
+        raise typer.Exit(1)
+
+
+def _layers_on(run: Path) -> tuple[list[dict[str, Any]], str]:
+    """Corrections that lie on a run, and why they can't be used; empty where they can."""
+    from logger.recording.corrections import corrections_document  # noqa: PLC0415 - as above
+    from logger.recording.run import open_run  # noqa: PLC0415
+
+    try:
+        return corrections_document(open_run(run).corrections), ""
+    except RunUnreadable as exc:
+        return [], str(exc)
 
 
 def import_command(
@@ -92,7 +117,7 @@ def import_command(
     from logger.recording.csv_import import import_csv  # noqa: PLC0415 - pulls in pyarrow
 
     _, rig_toml = read_rig_file(rig)
-    _, test_toml = read_test_file(test)
+    test_file, test_toml = read_test_file(test)
     header = import_csv(
         table,
         rig_text=rig_toml,
@@ -102,6 +127,7 @@ def import_command(
         rig_name=str(rig),
         test_name=str(test),
         started_utc=start_utc,
+        load_chart_csv=chart_text_of(test_file, test),
     )
     samples = sum(header.samples.values())
     if as_json:

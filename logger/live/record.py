@@ -63,6 +63,7 @@ def record(
     on_event: OnEvent,
     clock_rate: float = 1.0,
     check: dict[str, Any] | None = None,
+    load_chart_csv: str = "",
     notes: deque[Note] | None = None,
     on_snapshot: OnSnapshot | None = None,
 ) -> Path:
@@ -79,6 +80,7 @@ def record(
         on_event: told each event as it happens, from this thread; it must not wait.
         clock_rate: run seconds in a second of wall time; 1 but in a simulation.
         check: the report of the check that went before, for the header.
+        load_chart_csv: the crane's load chart, kept verbatim; empty where there is none.
         notes: notes that someone at this recorder makes, appended from any thread.
         on_snapshot: shown the state after each hand-over; it must not wait.
 
@@ -118,7 +120,14 @@ def record(
 
         republisher = republisher_of(rig, tell)
         header = _header(
-            rig_toml, test_toml, test, folder, clock=clock, clock_rate=clock_rate, check=check
+            rig_toml,
+            test_toml,
+            test,
+            folder,
+            clock=clock,
+            clock_rate=clock_rate,
+            check=check,
+            load_chart_csv=load_chart_csv,
         )
         path = folder / f"{header.run_id}.journal"
         try:
@@ -159,7 +168,7 @@ def record(
         for source, names in recorder.unknown_names.items():
             tell({"event": "not_wired", "source": source, "names": sorted(names)})
         sealed = seal_journal(path)
-        samples = sum(open_run(sealed).header.samples.values())
+        samples = sum(open_run(sealed, corrected=False).header.samples.values())
         tell({"event": "sealed", "path": str(sealed), "samples": samples})
     return sealed
 
@@ -188,6 +197,7 @@ def _header(
     clock: Clock,
     clock_rate: float,
     check: dict[str, Any] | None,
+    load_chart_csv: str,
 ) -> RunHeader:
     started = datetime.now(UTC)
     return RunHeader(
@@ -199,6 +209,7 @@ def _header(
         clock_rate=clock_rate,
         monotonic_start_ns=time.monotonic_ns() - round(clock() / clock_rate),
         check=check,
+        load_chart_csv=load_chart_csv,
     )
 
 

@@ -42,3 +42,8 @@ class Calibration:
     def step(self) -> float:
         """Size of one raw count near zero, SI: the resolution of a counting sensor."""
         return abs(self.coefficients[1] * self.to_si) if len(self.coefficients) > 1 else 0.0
+
+    @property
+    def falling(self) -> bool:
+        """Whether the value near zero falls where the raw value rises."""
+        return len(self.coefficients) > 1 and self.coefficients[1] * self.to_si < 0

@@ -28,7 +28,9 @@ class Kind(StrEnum):
     ANGLE = "deg"
     TIME = "s"
     STIFFNESS = "N/m"
+    TWIST = "N·m/rad"
     SPEED = "m/s"
+    SLEW_RATE = "deg/s"
 
 
 class _Reading(NamedTuple):
@@ -48,7 +50,9 @@ _KINDS = {
     Kind.ANGLE: _Reading("172 deg", "deg"),
     Kind.TIME: _Reading("0.5 s", "s"),
     Kind.STIFFNESS: _Reading("650 N/mm", "N/m"),
+    Kind.TWIST: _Reading("12 kN·m/deg", "N*m/rad"),
     Kind.SPEED: _Reading("9 m/s", "m/s"),
+    Kind.SLEW_RATE: _Reading("3 deg/s", "deg/s"),
 }
 
 _NUMBER = re.compile(

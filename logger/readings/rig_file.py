@@ -9,8 +9,9 @@ from urllib.parse import urlsplit
 from pydantic import Field, field_validator, model_validator
 
 from logger.readings.calibration import Calibration
+from logger.readings.calibration_table import Calibrated
 from logger.readings.quantity import Kind, parse_quantity, unit_factor
-from logger.readings.toml_file import Duration, Table, read_toml
+from logger.readings.toml_file import Duration, Length, Table, read_toml
 
 KIND_OF_CHANNEL = {
     "slew": Kind.ANGLE,
@@ -124,6 +125,10 @@ class Channel(Table):
     """How long a contact must stay closed to end an opening."""
     u: str | None = None
     """Standard uncertainty of a calibrated reading, such as ``"3 mm"``."""
+    travel_m: Length = Field(default=0.0, alias="travel", ge=0, le=0.2)
+    """How far a tyre may have risen before its contact opens."""
+    calibrated: Calibrated | None = None
+    """Where the coefficients come from."""
 
     @field_validator("id")
     @classmethod
@@ -144,6 +149,8 @@ class Channel(Table):
             return self
         if self.closed_when is not None:
             raise ValueError("'closed_when' belongs to wheels")
+        if self.travel_m:
+            raise ValueError("'travel' belongs to wheels")
         if self.unit is None:
             raise ValueError(f"needs 'unit', the unit of the calibrated value ({self.kind.value})")
         unit_factor(self.unit, self.kind)
@@ -151,6 +158,14 @@ class Channel(Table):
             raise ValueError(f"u = {self.u!r} is negative")
         if self.polynomial and (self.scale != 1.0 or self.offset != 0.0):
             raise ValueError("give either 'polynomial' or 'scale' and 'offset'")
+        return self
+
+    @model_validator(mode="after")
+    def _calibrated_as_its_kind(self) -> Self:
+        if self.calibrated is not None:
+            if self.is_wheel:
+                raise ValueError("a wheel is not calibrated")
+            self.calibrated.check(self.kind)
         return self
 
     @property

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from pydantic import Field, field_validator
+from typing import Self
+
+from pydantic import Field, field_validator, model_validator
 
 from logger.errors import FileInvalid
 from logger.readings.crane_table import Crane
 from logger.readings.load_table import Load
-from logger.readings.method_table import Method
+from logger.readings.method_presets import unit_proof_load_kg
+from logger.readings.method_table import Method, needs_rated_load
 from logger.readings.model_table import TruckModel
 from logger.readings.rig_file import Identifier, RigFile
 from logger.readings.toml_file import PLAUSIBLE_TEXT, Angle, Table, read_toml
@@ -56,6 +59,29 @@ class TestFile(Table):
     model: TruckModel | None = None
     watch: Watch = Watch()
     """Limits that are alarmed while the test runs."""
+
+    @model_validator(mode="after")
+    def _moment_factor_of_the_method(self) -> Self:
+        """Works out the moment factor where the method states it through the crane's rating."""
+        key = needs_rated_load(self.method)
+        if not key:
+            return self
+        factor = _moment_factor(self.crane, self.method, key)
+        return self.model_copy(
+            update={"method": self.method.model_copy(update={"moment_factor": factor})}
+        )
+
+
+def _moment_factor(crane: Crane, method: Method, key: str) -> float:
+    """Required moment over rated moment, for methods that start from the rated load."""
+    if crane.rated_load_kg is None or crane.rated_radius_m is None:
+        raise ValueError(f"[method] {key} needs 'rated_load' and 'rated_radius' in [crane]")
+    if method.load_factor is None:
+        return unit_proof_load_kg(crane.rated_load_kg) / crane.rated_load_kg
+    if method.boom_share and crane.boom_tip_mass_kg is None:
+        raise ValueError("[method] boom_share needs 'boom_tip_mass' in [crane]")
+    boom_kg = method.boom_share * (crane.boom_tip_mass_kg or 0.0)
+    return method.load_factor + boom_kg / crane.rated_load_kg
 
 
 def read_test(text: str, *, name: str = "test.toml") -> TestFile:

@@ -37,6 +37,7 @@ Moment = Annotated[float, BeforeValidator(_reader(Kind.MOMENT))]
 Angle = Annotated[float, BeforeValidator(_reader(Kind.ANGLE))]
 Duration = Annotated[float, BeforeValidator(_reader(Kind.TIME))]
 Stiffness = Annotated[float, BeforeValidator(_reader(Kind.STIFFNESS))]
+SlewRate = Annotated[float, BeforeValidator(_reader(Kind.SLEW_RATE))]
 
 
 class Table(BaseModel):

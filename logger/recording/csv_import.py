@@ -45,6 +45,7 @@ def import_csv(
     rig_name: str = "rig.toml",
     test_name: str = "test.toml",
     started_utc: str | None = None,
+    load_chart_csv: str = "",
 ) -> RunHeader:
     """Makes a sealed run from a table of raw readings.
 
@@ -59,6 +60,7 @@ def import_csv(
         rig_name: the rig file's name, for errors.
         test_name: the test file's name, for errors.
         started_utc: when ``t_s`` = 0 was, ISO 8601 ending in Z.
+        load_chart_csv: the crane's load chart, kept verbatim; empty where there is none.
 
     Returns:
         The run's header.
@@ -77,13 +79,20 @@ def import_csv(
         software=software,
         rig_toml=rig_text,
         test_toml=test_text,
+        load_chart_csv=load_chart_csv,
     )
     columns = _read_table(csv, rig)
     return write_sealed(run, header, _sorted_blocks(columns))
 
 
 def _new_header(
-    *, run_id: str, started_utc: str | None, software: str, rig_toml: str, test_toml: str
+    *,
+    run_id: str,
+    started_utc: str | None,
+    software: str,
+    rig_toml: str,
+    test_toml: str,
+    load_chart_csv: str,
 ) -> RunHeader:
     try:
         return RunHeader(
@@ -92,6 +101,7 @@ def _new_header(
             software=software,
             rig_toml=rig_toml,
             test_toml=test_toml,
+            load_chart_csv=load_chart_csv,
         )
     except ValueError as exc:
         raise FileInvalid(where="start in UTC", what=str(exc)) from exc

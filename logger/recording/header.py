@@ -18,6 +18,7 @@ from typing import Any, Literal
 import msgspec
 
 from logger.errors import FileInvalid
+from logger.readings.chart_table import LARGEST_CHART_BYTES
 from logger.readings.clock_alignment import ClockFit
 from logger.readings.rig_file import RigFile, read_rig
 from logger.readings.test_file import TestFile, read_test
@@ -107,11 +108,13 @@ class RunHeader:
         monotonic_start_ns: the recording computer's monotonic clock at the run's start, by which
             another process there dates a note; None where nobody knows.
         check: the report of the check that went before, a JSON object, or None.
+        load_chart_csv: the crane's load chart, verbatim; empty where the test named none.
         sha256: over header and samples, see :mod:`logger.recording.content_hash`; empty
             before sealing.
 
     Raises:
-        ValueError: for a start that is no UTC time, or a clock rate that is not positive.
+        ValueError: for a start that is no UTC time, a clock rate that is not positive, or a load
+            chart that is far too large.
     """
 
     run_id: str
@@ -128,6 +131,7 @@ class RunHeader:
     samples: Mapping[str, int] = field(default_factory=dict)
     monotonic_start_ns: int | None = None
     check: dict[str, Any] | None = None
+    load_chart_csv: str = ""
     sha256: str = ""
 
     def __post_init__(self) -> None:
@@ -135,6 +139,8 @@ class RunHeader:
             raise ValueError(f"start {self.started_utc!r} is not like 2026-05-04T09:30:00Z")
         if not (math.isfinite(self.clock_rate) and self.clock_rate > 0):
             raise ValueError(f"clock rate {self.clock_rate} is not positive")
+        if len(self.load_chart_csv) > LARGEST_CHART_BYTES:
+            raise ValueError(f"a load chart of {len(self.load_chart_csv)} characters")
 
     @property
     def rig(self) -> RigFile:
@@ -160,6 +166,8 @@ class RunHeader:
             name: msgspec.to_builtins(getattr(self, name))
             for name in ("notes", "gaps", "wall_pairs", "clock_rate", "software", "run_id")
         }
+        # Without a chart the key is left out, as in runs that were sealed before there were any.
+        chart = {"load_chart_csv": self.load_chart_csv} if self.load_chart_csv else {}
         return plain | {
             "format": f"{FORMAT_NAME}/{FORMAT_VERSION}",
             "started_utc": self.started_utc,
@@ -172,6 +180,7 @@ class RunHeader:
             "monotonic_start_ns": self.monotonic_start_ns,
             "check": self.check,
             "sha256": self.sha256,
+            **chart,
         }
 
 
@@ -237,6 +246,7 @@ class _Stored(msgspec.Struct, kw_only=True):
     samples: dict[str, int] = {}
     monotonic_start_ns: int | None = None
     check: dict[str, Any] | None = None
+    load_chart_csv: str = ""
     sha256: str = ""
 
     def as_fields(self) -> dict[str, Any]:

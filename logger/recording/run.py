@@ -24,6 +24,8 @@ from logger.readings.calibration import Calibration
 from logger.readings.rig_file import Channel
 from logger.readings.slew import SlewUnwrapper
 from logger.recording.content_hash import ContentHash
+from logger.recording.correction_layers import Correction
+from logger.recording.corrections import correct_header, read_corrections
 from logger.recording.file_seal import FileSeal, SealBroken, read_seal
 from logger.recording.header import Gap, Note, RunHeader, parse_header
 from logger.recording.row_groups import (
@@ -50,6 +52,7 @@ class Run:
         path: the file.
         header: what the run says about itself.
         channels: ids of the channels that have samples, in the rig file's order.
+        corrections: layers that lie on the run, oldest first; ``header.rig`` has them in it.
         span_ns: (first, last) time of any sample, ns on the run's clock; (0, 0) without any.
     """
 
@@ -62,8 +65,10 @@ class Run:
         metadata: pq.FileMetaData,
         index: dict[str, tuple[RowGroup, ...]],
         seal: FileSeal,
+        corrections: tuple[Correction, ...] = (),
     ) -> None:
         self.path = path
+        self.corrections = corrections
         self.header = header
         self._header_json = header_json
         self._metadata = metadata
@@ -262,15 +267,18 @@ class Run:
             raise _unreadable(self.path, exc) from exc
 
 
-def open_run(path: str | Path) -> Run:
+def open_run(path: str | Path, *, corrected: bool = True) -> Run:
     """Opens a sealed run.
 
     Args:
         path: the ``.parquet`` file.
+        corrected: whether later calibrations that lie beside it count; else the run is read
+            as it was recorded, and no file beside it is looked at.
 
     Raises:
         RunUnreadable: in one line, for a file that is missing, empty, cut short, damaged, a
-            journal, something else, or from a newer version.
+            journal, something else, or from a newer version; and for corrections beside it that
+            can't be used.
     """
     path = Path(path)
     try:
@@ -283,13 +291,15 @@ def open_run(path: str | Path) -> Run:
         _check_counts(header, index)
     except (SealBroken, ColumnsUnreadable, ValueError, OSError, pa.ArrowException) as exc:
         raise _unreadable(path, exc) from exc
+    corrections = read_corrections(path, header) if corrected else ()
     return Run(
         path=path,
-        header=header,
+        header=correct_header(header, corrections, path),
         header_json=header_json,
         metadata=metadata,
         index=index,
         seal=seal,
+        corrections=corrections,
     )
 
 

@@ -153,7 +153,7 @@ def _column(kind: pa.DataType, values: Nanoseconds | Values) -> pa.Array:
 def _check_written(partial: Path, header: RunHeader) -> None:
     """Reads back what the disk holds: a run that was not read is not claimed."""
     try:
-        run = open_run(partial)
+        run = open_run(partial, corrected=False)
         run.verify()
     except (RunUnreadable, SealBroken) as exc:
         raise StorageFailed(f"the disk does not hold what was written: {exc}") from exc

@@ -102,7 +102,7 @@ def recover(journal: Path) -> Recovery:
     with run_in_hand(_any_part(first)):
         if not sealed.exists():
             return _seal(first)
-        run = open_run(sealed)
+        run = open_run(sealed, corrected=False)
         run.verify()
         if parts_of(first):
             _refuse_other_content(run, first)
@@ -120,7 +120,7 @@ def _seal(first: Path) -> Recovery:
             write_sealed(sealed, header, _blocks(reader, places, header.clock_fits))
         finally:
             partial.unlink(missing_ok=True)
-    run = open_run(sealed)
+    run = open_run(sealed, corrected=False)
     _put_away(first, run)
     return replace(
         _recovery(run, already_sealed=False),

@@ -11,6 +11,7 @@ import numpy as np
 
 from logger.events.silence import reports_only_changes, usual_stale_after_ns
 from logger.events.tap import robust_sd
+from logger.live.check.calibration_check import calibration_document
 from logger.live.check.clock_check import is_off
 from logger.live.check.findings import Finding, Severity, of_channel
 from logger.live.check.listening import Heard, SourceTally
@@ -243,6 +244,7 @@ def _document(
     to_si = unit_factor(channel.unit or "", channel.kind)
     value = calibrated(channel, heard.raw) / to_si
     document["unit"] = channel.unit
+    document["calibrated"] = calibration_document(channel)
     document["last"] = _number(value[-1]) if count else None
     document["noise"] = _number(robust_sd(value[np.isfinite(value)])) if count else None
     return document

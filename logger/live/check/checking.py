@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from logger.live.check.calibration_check import overdue_calibrations
 from logger.live.check.channel_check import (
     judge_channel,
     missing_channels,
@@ -165,6 +166,7 @@ def _listen(rig: RigFile, test: TestFile | None, listener: Listener, listen_s: f
         channels=tuple(c.document for c in channels),
         findings=(
             *missing,
+            *overdue_calibrations(rig, today=f"{datetime.now(UTC):%Y-%m-%d}"),
             *(f for s in sources for f in s.findings),
             *(f for c in channels for f in c.findings),
         ),

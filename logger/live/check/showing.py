@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import IO, Any, Protocol, TypeAlias
 
+from logger.live.check.calibration_check import calibration_words
 from logger.live.check.findings import Finding, Severity, last_line, worst_first
 from logger.safety_words import SAFETY_SENTENCES
 
@@ -102,7 +103,7 @@ def paper_for(file: IO[str]) -> Paper:
 
 
 def show_listened(
-    paper: Paper, sources: Iterable[dict[str, Any]], channels: Iterable[dict[str, Any]]
+    paper: Paper, sources: Iterable[dict[str, Any]], channels: Sequence[dict[str, Any]]
 ) -> None:
     """What came from each source and channel."""
     paper.table(
@@ -114,6 +115,9 @@ def show_listened(
         ("channel", "state", "per s", "last", "raw", "noise", "gap / stale"),
         [_channel_row(c) for c in channels],
     )
+    for channel in channels:
+        if channel.get("calibrated"):
+            paper.line(f"{channel['id']}: {calibration_words(channel['calibrated'])}")
 
 
 def show_findings(paper: Paper, findings: Iterable[Finding]) -> None:
