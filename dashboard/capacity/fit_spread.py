@@ -21,9 +21,11 @@ Numbers = NDArray[np.float64]
 TRUCKS = 160
 _STEPS = 2
 _SEQUENCE = 2026
-_ENOUGH = 0.4
+_ENOUGH = 0.1
 """Where thinning would leave less than this share, trucks are brought back instead."""
 _RETURNING_STEPS = 3
+_STILL_WRONG = 9.0
+"""Sum of squares beyond which a truck that was brought back is left out."""
 
 
 def possible_departures(fit: ModelFit, *, count: int = TRUCKS) -> Numbers:
@@ -57,9 +59,11 @@ def possible_departures(fit: ModelFit, *, count: int = TRUCKS) -> Numbers:
         wrong[row] = (found[lifts:] ** 2).sum()
     weight = np.exp(-0.5 * (wrong - wrong.min()))
     if wrong.min() > 1 or weight.sum() ** 2 / (weight**2).sum() < _ENOUGH * count:
-        for row in np.flatnonzero(wrong > 1):
+        for row in np.flatnonzero(wrong > 1).tolist():
             unknown[row] = _brought_back(residuals, unknown[row], noise[row], prior[row])
-        chosen = np.arange(count)
+            wrong[row] = (residuals(unknown[row])[lifts:] ** 2).sum()
+        near = (wrong <= max(_STILL_WRONG, float(np.quantile(wrong, 0.5)))).astype(np.float64)
+        chosen = _thinned(near, count)
     else:
         chosen = _thinned(weight, count)
     u_before = np.array([p.u_before for p in fit.free])

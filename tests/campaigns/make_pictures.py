@@ -16,6 +16,10 @@ from playwright.sync_api import sync_playwright
 from rich._export_format import CONSOLE_SVG_FORMAT
 from rich.console import Console
 
+from dashboard.capacity.plan_document import plan_document
+from dashboard.capacity.truck_model import model_result
+from dashboard.figures.model_svg import model_svg
+from dashboard.figures.plan_svg import plan_svg
 from logger.events.alarm import AlarmBook
 from logger.events.watch import RunWatch
 from logger.events.wheel_lift import ContactEvent
@@ -89,5 +93,15 @@ def panel():
     return lift["t_s"]
 
 
+def drawings():
+    """The plan's and the truck model's figures for the run's test file."""
+    test = open_run(RUN).header.test
+    plan = plan_document(test)
+    (PICTURES / "plan.svg").write_text(plan_svg(plan))
+    model = model_result(test, radius_m=plan["guarded_radius_m"], load_kg=plan["test_load_kg"])
+    (PICTURES / "model.svg").write_text(model_svg(model, title=f"Truck model: {test.truck.id}"))
+
+
 if __name__ == "__main__":
+    drawings()
     pages(panel())
