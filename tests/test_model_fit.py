@@ -25,7 +25,7 @@ from dashboard.capacity.measured_lifts import (
 )
 from dashboard.capacity.model_fit import fit_model
 from dashboard.capacity.truck_model import first_lift, stand_with
-from dashboard.model_text import fit_text
+from dashboard.cli.fit_text import fit_text
 from logger.errors import BadInput, FileInvalid
 from tests.campaigns.fit_coverage import one_truck
 from tests.fitted_trucks import demo_truck, ideal_test, with_outriggers

@@ -16,7 +16,7 @@ from dashboard.capacity.outriggers_set import (
     stays_down,
 )
 from dashboard.capacity.remedies import find_remedies
-from dashboard.model_text import remedies_lines
+from dashboard.cli.fit_text import remedies_lines
 from tests.fitted_trucks import LOAD_KG, REQUIRED_NM, demo_truck, ideal_test, with_outriggers
 
 WANTED = AllRound(load_kg=LOAD_KG, radius_m=3.92)

@@ -60,6 +60,19 @@ class FitLimits:
                 raise ValueError(f"a standard uncertainty of {stated:g}; it must be above 0")
 
 
+def limits_of(model: TruckModel) -> FitLimits:
+    """The limits that a truck's table states, or the usual ones."""
+    stated = model.bounds
+    return FitLimits(
+        centre_m=stated.centre_m,
+        stiffness_factor=stated.stiffness,
+        preload_m=stated.preload_m,
+        u_centre_m=stated.centre_u_m,
+        u_stiffness=stated.stiffness_u,
+        u_preload_m=stated.preload_u_m,
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Free:
     """A parameter that the fit may change, as a departure from the given truck.

@@ -116,7 +116,7 @@ def _trades(free: Sequence[Free], told: Sequence[Told], directions: Numbers) -> 
         share = 0.3 / direction[first]
         parts = [_moved(free[i], share * direction[i] * free[i].u_before) for i in others]
         lines.append(
-            f"They can't tell {_joined([free[i].words for i in loose])} apart: "
+            f"The lifts can't tell {_joined([free[i].words for i in loose])} apart: "
             f"{_moved(free[first], share * direction[first] * free[first].u_before)} looks the "
             f"same as {_joined(parts)}."
         )
@@ -138,7 +138,7 @@ def _untold(free: Sequence[Free], told: Sequence[Told]) -> list[str]:
     alone = [p.words for p, t in zip(free, told, strict=True) if t == "not determined"]
     if not alone:
         return []
-    return [f"They tell next to nothing of {_joined(alone)}: what was known before still stands."]
+    return [f"The lifts tell next to nothing of {_joined(alone)}: what was known before still stands."]
 
 
 def _joined(parts: Sequence[str]) -> str:

@@ -111,16 +111,14 @@ def _first_lift(sweep: Mapping[str, Any], hold: Mapping[str, Any]) -> MeasuredLi
     if not inside:
         return None
     lift = min(inside, key=lambda entry: float(entry["t_s"]))
-    low, high = float(lift["slew_low_deg"]), float(lift["slew_high_deg"])
-    middle = (low + high) / 2
-    if abs(middle) - min(abs(hold["from_deg"]), abs(hold["to_deg"])) < LEAST_SWEPT_DEG:
+    slew_deg = float(lift["estimate_deg"])
+    if abs(slew_deg) - min(abs(hold["from_deg"]), abs(hold["to_deg"])) < LEAST_SWEPT_DEG:
         return None
     return MeasuredLift(
         side=sweep["side"],
         wheel=lift["wheel"],
-        slew_deg=middle,
-        # The interval is two standard uncertainties and a step of the encoder to either side.
-        u_deg=max((high - low) / 4, LEAST_U_DEG),
+        slew_deg=slew_deg,
+        u_deg=max(float(lift["u_slew_deg"]), LEAST_U_DEG),
         load_kg=float(hold["load_kg"]),
         radius_m=float(hold["radius_m"]),
         u_load_kg=float(hold.get("u_load_kg") or 0.0),

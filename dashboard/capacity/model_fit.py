@@ -19,6 +19,7 @@ from dashboard.capacity.fit_parameters import (
     Free,
     all_fixed_centre_m,
     free_parameters,
+    limits_of,
 )
 from dashboard.capacity.fit_residuals import COMMON_ERRORS, Residuals
 from dashboard.capacity.fit_result import FittedParameter, ModelFit
@@ -54,7 +55,7 @@ def fit_model(
         model: the given truck.
         lifts: the lifts, of one or more runs of this truck.
         stays: angles swept with every wheel down.
-        limits: how far the truck may be from what is given.
+        limits: how far the truck may be from what is given; by default what its table says.
 
     Raises:
         FileInvalid: where a lifted wheel is not in the model.
@@ -68,7 +69,7 @@ def fit_model(
             would_do="fit a run with a sweep in it",
         )
     check_wheels(model, lifts)
-    free = free_parameters(model, limits or FitLimits())
+    free = free_parameters(model, limits or limits_of(model))
     residuals = Residuals(model, free, lifts, stays)
     best = _solve(residuals)
     return _describe(model, residuals, best, free=free, lifts=lifts, stays=stays)

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from dashboard.capacity.plan import make_plan
+from dashboard.cli.fit_text import fit_text
 from dashboard.cli.model_text import model_text
 from logger.cli.options import JsonOption, TestOption, read_option, read_test_file, write_text
 from logger.errors import BadInput
@@ -23,15 +24,24 @@ def model_command(
     load: Annotated[
         str | None, typer.Option("--load", help='Test load, "1400 kg"; the parts by default.')
     ] = None,
+    *,
     step: Annotated[float, typer.Option("--step", help="Slew step, deg.", min=0.01, max=90)] = 1.0,
+    fit: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--fit", help="Fit the truck to the lifts of this sealed run; may be repeated."
+        ),
+    ] = None,
     figure: Annotated[
         Path | None,
         typer.Option("--figure", help="Write reactions and tipping loads to this SVG file."),
     ] = None,
-    *,
     as_json: JsonOption = False,
 ) -> None:
     """Reactions, first wheel lift and tipping load by the truck model of the test file.
+
+    With --fit the truck's centre of gravity and springs are fitted to the lifts of a run: what they
+    tell and what they can't, capacity all the way round, and remedies.
 
     Example: slewtrace model --test test.toml --radius "3.9 m"
     """
@@ -54,4 +64,13 @@ def model_command(
 
         title = f"Truck model: {test_file.truck.id}, test {test_file.test.id}"
         write_text(figure, model_svg(document, title=title), option="--figure")
-    typer.echo(json.dumps(document, ensure_ascii=False) if as_json else model_text(document))
+    text = model_text(document)
+    if fit:
+        from dashboard.fitting import fit_to_runs  # noqa: PLC0415 - pulls in scipy
+
+        fitted = fit_to_runs(test_file, fit, load_kg=load_kg, radius_m=radius_m)
+        document["fit"] = fitted.document()
+        text = fit_text(
+            fitted.fit, curve=fitted.curve, predicted=fitted.predicted, remedies=fitted.remedies
+        )
+    typer.echo(json.dumps(document, ensure_ascii=False) if as_json else text)

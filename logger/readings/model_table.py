@@ -87,6 +87,26 @@ class AxleScale(Table):
     mass_kg: Mass = Field(alias="mass", ge=0)
 
 
+class FitBounds(Table):
+    """How far a fit to measured lifts may go from what ``[model]`` says.
+
+    Attributes:
+        centre_m: centre of the fixed masses, either way along and across, m.
+        stiffness: from 1/stiffness to stiffness times a given one.
+        preload_m: preload of the outriggers, either way, m.
+        centre_u_m: standard uncertainty of the given centre, m, where it was weighed.
+        stiffness_u: relative standard uncertainty of a given stiffness, where it was measured.
+        preload_u_m: standard uncertainty of a given preload, m.
+    """
+
+    centre_m: Length = Field(default=0.15, alias="centre", gt=0)
+    stiffness: float = Field(default=2.0, gt=1)
+    preload_m: Length = Field(default=0.003, alias="preload", gt=0)
+    centre_u_m: Length | None = Field(default=None, alias="centre_u", gt=0)
+    stiffness_u: float | None = Field(default=None, gt=0)
+    preload_u_m: Length | None = Field(default=None, alias="preload_u", gt=0)
+
+
 class TruckModel(Table):
     """The ``[model]`` table: the truck as a frame on one-sided springs.
 
@@ -98,6 +118,7 @@ class TruckModel(Table):
         centre_y_m: y of the centre of gravity, which axle scales can't tell, m.
         weighed_at_deg: slew angle of the slewing masses on the scales, deg.
         masses: what is fixed to the frame; the weighed truck stands first, where it was weighed.
+        bounds: how far a fit to measured lifts may go.
     """
 
     column_m: tuple[Length, Length] = Field(alias="column")
@@ -109,6 +130,7 @@ class TruckModel(Table):
     scales_kg: dict[str, Mass] = Field(default={}, alias="scales")
     axles: tuple[AxleScale, ...] = ()
     masses: tuple[PointMass, ...] = Field(default=(), validate_default=True)
+    bounds: FitBounds = FitBounds()
 
     @field_validator("supports")
     @classmethod

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 
 from dashboard.capacity.capacity_curve import CapacityCurve
 from dashboard.capacity.fit_result import COVERAGE_FACTOR, FittedParameter, ModelFit
 from dashboard.capacity.predicted_lift import PredictedLift
 from dashboard.capacity.remedies import Remedies
+from dashboard.figures.words import angle_words, wheel_words
 from logger.safety_words import SAFETY_SENTENCES
 
 _CURVE_STEP_DEG = 30.0
+_WIDTH = 79
 
 
 def fit_text(
@@ -28,20 +31,23 @@ def fit_text(
         predicted: lifts that the fit foresees.
         remedies: what would let the truck carry its full rating.
     """
-    lines = [fit.verdict, ""]
-    lines += ["Lifts            wheel          measured      model − measured"]
+    lines = [*_wrapped(fit.verdict), "", "Lifts"]
+    lines += ["     load   radius  wheel          measured              model − measured"]
     lines += _lift_lines(fit) or ["  none"]
     lines += [
         "",
         f"Truck             given       fitted     ± {COVERAGE_FACTOR:g} u   what the lifts tell",
     ]
     lines += [_parameter_line(p) for p in fit.parameters]
-    lines += ["", *fit.identifiability.sentences]
-    lines += [_held_sentence(fit)]
+    lines.append("")
+    for sentence in (*fit.identifiability.sentences, _held_sentence(fit)):
+        lines += _wrapped(sentence)
     if curve is not None:
         lines += ["", *_curve_lines(curve)]
     if predicted:
-        lines += ["", "Foreseen", *(_predicted_line(p) for p in predicted)]
+        lines += ["", "Foreseen"]
+        for lift in predicted:
+            lines += _wrapped(_predicted_line(lift), indent="  ", more="         ")
     if remedies is not None:
         lines += ["", *remedies_lines(remedies)]
     return "\n".join([*lines, "", *SAFETY_SENTENCES])
@@ -52,14 +58,18 @@ def remedies_lines(remedies: Remedies) -> list[str]:
     if not remedies.needed:
         return ["By the model no wheel lifts all the way round: nothing is needed."]
     lines = ["For 100 % all round, by the model"]
-    lines += [f"  {'•' if r.works else '–'} {r.text}" for r in remedies.remedies]
-    return [*lines, *(f"  {caution}" for caution in remedies.cautions)]
+    for remedy in remedies.remedies:
+        sign = "•" if remedy.works else "–"
+        lines += _wrapped(f"{sign} {remedy.text}", indent="  ", more="  ")
+    for caution in remedies.cautions:
+        lines += _wrapped(caution, indent="  ")
+    return lines
 
 
 def _lift_lines(fit: ModelFit) -> list[str]:
     return [
-        f"  {lift.load_kg:6.0f} kg {lift.radius_m:5.2f} m  {lift.wheel:13} "
-        f"{lift.slew_deg:7.1f}° ±{COVERAGE_FACTOR * lift.u_deg:4.1f}°   {off:+6.2f}°"
+        f"  {lift.load_kg:6.0f} kg {lift.radius_m:5.2f} m  {wheel_words(lift.wheel):13} "
+        f"{angle_words(lift.slew_deg):>13} ±{COVERAGE_FACTOR * lift.u_deg:4.1f}°   {off:+6.2f}°"
         for lift, off in zip(fit.lifts, fit.off_deg, strict=True)
     ]
 
@@ -97,7 +107,7 @@ def _curve_lines(curve: CapacityCurve) -> list[str]:
     what = "radius" if curve.growing == "radius" else "load"
     lines = [
         f"Capacity by the model: moment at the first lift, {what} growing, % of M_q",
-        "    slew     capacity" + ("    95 % band" if band is not None else ""),
+        "          slew   capacity" + ("    95 % band" if band is not None else ""),
     ]
     chosen = [
         i for i, a in enumerate(curve.slew_deg.tolist()) if abs(a / _CURVE_STEP_DEG % 1) < 1e-9
@@ -106,7 +116,8 @@ def _curve_lines(curve: CapacityCurve) -> list[str]:
     for index in sorted({*chosen, worst}):
         mark = "   least" if index == worst else ""
         spread = "" if band is None else f"   {band[0][index]:5.0f} to {band[1][index]:.0f} %"
-        lines.append(f"  {curve.slew_deg[index]:6.0f}°   {_percent(curve, index):>8}{spread}{mark}")
+        at = angle_words(float(curve.slew_deg[index]), digits=0)
+        lines.append(f"  {at:>12}   {_percent(curve, index):>8}{spread}{mark}")
     return lines
 
 
@@ -124,7 +135,12 @@ def _predicted_line(predicted: PredictedLift) -> str:
         return f"{head}no wheel lifts; {chance}"
     between = ""
     if predicted.low_deg is not None and predicted.high_deg is not None:
-        ends = sorted((predicted.low_deg, predicted.high_deg), key=abs)
-        far = "or none" if abs(ends[1]) >= 180 else f"{ends[1]:.1f}°"
+        ends = sorted(abs(a) for a in (predicted.low_deg, predicted.high_deg))
+        far = "or none" if ends[1] >= 180 else f"{ends[1]:.1f}°"
         between = f" (95 %: {ends[0]:.1f}° to {far})"
-    return f"{head}{predicted.wheel} at {predicted.slew_deg:.1f}°{between}; {chance}"
+    wheel = wheel_words(predicted.wheel)
+    return f"{head}{wheel} at {abs(predicted.slew_deg):.1f}°{between}; {chance}"
+
+
+def _wrapped(text: str, *, indent: str = "", more: str = "") -> list[str]:
+    return textwrap.wrap(text, _WIDTH, initial_indent=indent, subsequent_indent=indent + more)
