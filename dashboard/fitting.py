@@ -7,19 +7,19 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from dashboard.capacity.ballast import AllRound
-from dashboard.capacity.capacity_curve import CapacityCurve, capacity_curve
-from dashboard.capacity.fit_result import ModelFit
-from dashboard.capacity.fit_spread import possible_departures
-from dashboard.capacity.measured_lifts import (
+from dashboard.capacity.fit.ballast import AllRound
+from dashboard.capacity.fit.capacity_curve import CapacityCurve, capacity_curve
+from dashboard.capacity.fit.fit_result import ModelFit
+from dashboard.capacity.fit.fit_spread import possible_departures
+from dashboard.capacity.fit.measured_lifts import (
     MeasuredLift,
     MeasuredStay,
     observations_from_result,
 )
-from dashboard.capacity.methods import required_moment
-from dashboard.capacity.model_fit import fit_model
-from dashboard.capacity.predicted_lift import PredictedLift, predict_lift
-from dashboard.capacity.remedies import Remedies, find_remedies
+from dashboard.capacity.fit.model_fit import fit_model
+from dashboard.capacity.fit.predicted_lift import PredictedLift, predict_lift
+from dashboard.capacity.fit.remedies import Remedies, find_remedies
+from dashboard.capacity.planning.methods import required_moment
 from dashboard.results import analyse
 from logger.errors import BadInput
 from logger.readings.test_file import TestFile

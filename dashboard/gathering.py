@@ -13,9 +13,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from dashboard.capacity.boom_radius import channels_needed, with_geometry_radius
-from dashboard.capacity.evidence import Evidence, LostReadings, SlewRecord, TapeReading
-from dashboard.capacity.quasi_static import QUICK_NS
+from dashboard.capacity.proof.boom_radius import channels_needed, with_geometry_radius
+from dashboard.capacity.proof.evidence import Evidence, LostReadings, SlewRecord, TapeReading
+from dashboard.capacity.proof.quasi_static import QUICK_NS
 from logger.events.load_phase import LoadPhaseDetector, hanging_spans
 from logger.events.radius_change import RadiusChange, RadiusChangeDetector
 from logger.events.silence import reports_only_changes, stale_spans, usual_stale_after_ns

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any, Literal
 
-from dashboard.capacity.budgets import Rule
 from dashboard.capacity.result import make_result
+from dashboard.capacity.uncertainty.budgets import Rule
 from dashboard.gathering import gather_evidence
 from dashboard.provenance import readings_of
 from logger.recording.corrections import corrections_document

@@ -1,7 +1,7 @@
 """Trucks with hidden departures and what an ideal test of them measures, for tests of the fit."""
 
-from dashboard.capacity.measured_lifts import MeasuredLift, MeasuredStay
-from dashboard.capacity.truck_model import first_lift
+from dashboard.capacity.fit.measured_lifts import MeasuredLift, MeasuredStay
+from dashboard.capacity.truck.truck_model import first_lift
 from dashboard.demo.scenario import SCENARIOS, read_scenario_test
 
 SIGN = {"right": 1.0, "left": -1.0}

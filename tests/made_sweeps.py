@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dashboard.capacity.budgets import moment_budget
-from dashboard.capacity.first_lift import LiftAngle
-from dashboard.capacity.hold_load import HoldLoad
-from dashboard.capacity.hold_radius import HoldRadius
-from dashboard.capacity.holds import Covered, Hold
-from dashboard.capacity.sweeps import Sweep
-from dashboard.capacity.uncertainty import Input, combine
+from dashboard.capacity.proof.first_lift import LiftAngle
+from dashboard.capacity.proof.hold_load import HoldLoad
+from dashboard.capacity.proof.hold_radius import HoldRadius
+from dashboard.capacity.proof.holds import Covered, Hold
+from dashboard.capacity.proof.sweeps import Sweep
+from dashboard.capacity.uncertainty.budget import Input, combine
+from dashboard.capacity.uncertainty.budgets import moment_budget
 from logger.events.sweep import Side
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
 

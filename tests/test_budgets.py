@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from dashboard.capacity import budgets
-from dashboard.capacity.interval import Spread, half_width, interval
-from dashboard.capacity.uncertainty import Input, combine
+from dashboard.capacity.uncertainty.budget import Input, combine
+from dashboard.capacity.uncertainty.interval import Spread, half_width, interval
 from logger.errors import FileInvalid
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
 from logger.readings.test_file import read_test

@@ -7,16 +7,16 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from dashboard.capacity.capacity_curve import (
+from dashboard.capacity.fit.capacity_curve import (
     MOST,
     capacity_curve,
     greatest_share,
 )
-from dashboard.capacity.fit_parameters import FitLimits, changed, free_parameters
-from dashboard.capacity.fit_spread import possible_departures
-from dashboard.capacity.model_fit import fit_model
-from dashboard.capacity.predicted_lift import predict_lift
-from dashboard.capacity.truck_model import first_lift, stand_with
+from dashboard.capacity.fit.fit_parameters import FitLimits, changed, free_parameters
+from dashboard.capacity.fit.fit_spread import possible_departures
+from dashboard.capacity.fit.model_fit import fit_model
+from dashboard.capacity.fit.predicted_lift import predict_lift
+from dashboard.capacity.truck.truck_model import first_lift, stand_with
 from dashboard.figures.capacity_curve import capacity_figure, capacity_summary
 from dashboard.figures.palette import DARK, LIGHT
 from tests.fitted_trucks import LOAD_KG, REQUIRED_NM, demo_truck, ideal_test, with_outriggers

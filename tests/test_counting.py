@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard.capacity.counting import counted_sweeps, counting_sweep, disagreements
+from dashboard.capacity.sectors.counting import counted_sweeps, counting_sweep, disagreements
 from logger.events.sweep import Side
 from tests.made_sweeps import REQUIRED_NM, made_hold, made_lift, made_sweep
 

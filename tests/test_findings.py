@@ -10,8 +10,8 @@ import pytest
 
 from dashboard.capacity.findings import Finding, Severity, find_findings
 from dashboard.capacity.findings.finding import worst_first
-from dashboard.capacity.plan import make_plan
-from dashboard.capacity.sweeps import find_sweeps
+from dashboard.capacity.planning.plan import make_plan
+from dashboard.capacity.proof.sweeps import find_sweeps
 from dashboard.gathering import gather_evidence
 from dashboard.results import analyse
 from logger.readings.block import Block

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dashboard.capacity.hold_load import load_disagreement
-from dashboard.capacity.hold_radius import _stands_still
-from dashboard.capacity.holds import find_holds
-from dashboard.capacity.sweeps import find_sweeps
+from dashboard.capacity.proof.hold_load import load_disagreement
+from dashboard.capacity.proof.hold_radius import _stands_still
+from dashboard.capacity.proof.holds import find_holds
+from dashboard.capacity.proof.sweeps import find_sweeps
 from dashboard.gathering import gather_evidence
 from logger.events.sweep import Side
 from logger.readings.block import Block

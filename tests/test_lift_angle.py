@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dashboard.capacity.evidence import Evidence, SlewRecord
-from dashboard.capacity.first_lift import lift_angle
-from dashboard.capacity.truck_model import first_lift, load_position_m, stand
+from dashboard.capacity.proof.evidence import Evidence, SlewRecord
+from dashboard.capacity.proof.first_lift import lift_angle
+from dashboard.capacity.truck.truck_model import first_lift, load_position_m, stand
 from logger.errors import FileInvalid
 from logger.events.wheel_lift import WheelLift
 from logger.readings.bins import SLICE_NS, BinMedian

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from plotly.utils import PlotlyJSONEncoder
 from typer.testing import CliRunner
 
-from dashboard.capacity.load_chart import (
+from dashboard.capacity.sectors.load_chart import (
     derated,
     derated_csv,
     derated_document,
@@ -26,7 +26,7 @@ from dashboard.capacity.load_chart import (
     derated_table,
     derated_text,
 )
-from dashboard.capacity.sectors import Sector
+from dashboard.capacity.sectors.sectors import Sector
 from dashboard.cli import app
 from dashboard.figures.load_chart import load_chart_figure, load_chart_summary
 from dashboard.figures.palette import LIGHT

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.capacity.methods import NO_BASIS, required_moment
-from dashboard.capacity.tape_measure import tape_inputs, tape_mpe_m
+from dashboard.capacity.planning.methods import NO_BASIS, required_moment
+from dashboard.capacity.uncertainty.tape_measure import tape_inputs, tape_mpe_m
 from logger.errors import FileInvalid
 from logger.readings.method_presets import LONG_TON_KG, PRESETS, unit_proof_load_kg
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2

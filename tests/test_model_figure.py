@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
-from dashboard.capacity.truck_model import model_result
+from dashboard.capacity.truck.truck_model import model_result
 from dashboard.cli.model_text import model_text
 from dashboard.figures.model import model_summary, reactions_figure, tipping_figure
 from dashboard.figures.model_lines import DASHES, reaction_lines, stretches, tipping_lines

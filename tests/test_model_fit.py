@@ -8,23 +8,23 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from dashboard.capacity.fit_parameters import (
+from dashboard.capacity.fit.fit_parameters import (
     FitLimits,
     all_fixed_centre_m,
     changed,
     free_parameters,
 )
-from dashboard.capacity.fit_spread import possible_departures
-from dashboard.capacity.held_down import HeldDown
-from dashboard.capacity.identifiability import identify
-from dashboard.capacity.lift_explanation import why_it_lifted
-from dashboard.capacity.measured_lifts import (
+from dashboard.capacity.fit.fit_spread import possible_departures
+from dashboard.capacity.fit.held_down import HeldDown
+from dashboard.capacity.fit.identifiability import identify
+from dashboard.capacity.fit.lift_explanation import why_it_lifted
+from dashboard.capacity.fit.measured_lifts import (
     MeasuredLift,
     MeasuredStay,
     observations_from_result,
 )
-from dashboard.capacity.model_fit import fit_model
-from dashboard.capacity.truck_model import first_lift, stand_with
+from dashboard.capacity.fit.model_fit import fit_model
+from dashboard.capacity.truck.truck_model import first_lift, stand_with
 from dashboard.cli.fit_text import fit_text
 from logger.errors import BadInput, FileInvalid
 from tests.campaigns.fit_coverage import one_truck

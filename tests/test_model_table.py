@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dashboard.capacity.truck_model import reactions_n
+from dashboard.capacity.truck.truck_model import reactions_n
 from logger.errors import FileInvalid
 from logger.readings.model_table import TruckModel
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2, Kind, parse_quantity

@@ -10,17 +10,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.capacity.plan import (
-    COVERAGE_FACTOR,
+from dashboard.capacity.planning.plan import (
     make_plan,
     moment_nm,
     needed_load_kg,
     plan_table,
     planned_moment,
-    round_down,
-    round_up,
     u_moment_nm,
 )
+from dashboard.capacity.rounding import round_down, round_up
+from dashboard.capacity.uncertainty.budget import COVERAGE_FACTOR
 from logger.errors import FileInvalid
 from logger.readings.test_file import read_test
 from tests.made_run import TEST_TOML

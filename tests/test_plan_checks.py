@@ -7,11 +7,11 @@ import math
 
 import pytest
 
-from dashboard.capacity.expectation import expectations, tipping_margin
-from dashboard.capacity.plan import make_plan, planned_moment
-from dashboard.capacity.plan_document import plan_document
-from dashboard.capacity.slew_rate import rate_by_contacts_dps, rate_by_swing_dps
-from dashboard.capacity.truck_model import first_lift
+from dashboard.capacity.planning.expectation import expectations, tipping_margin
+from dashboard.capacity.planning.plan import make_plan, planned_moment
+from dashboard.capacity.planning.plan_document import plan_document
+from dashboard.capacity.planning.slew_rate import rate_by_contacts_dps, rate_by_swing_dps
+from dashboard.capacity.truck.truck_model import first_lift
 from dashboard.cli.plan_text import plan_text
 from dashboard.demo.scenario import SCENARIOS, demo_test_toml
 from logger.readings.chart_table import read_load_chart

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from dashboard.capacity.plan_document import plan_document
+from dashboard.capacity.planning.plan_document import plan_document
 from dashboard.figures.palette import DARK, LIGHT
 from dashboard.figures.plan import plan_load_figure, plan_load_summary
 from dashboard.figures.plan_curve import inside, plan_curve, ticks

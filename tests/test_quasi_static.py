@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from dashboard.capacity.quasi_static import (
+from dashboard.capacity.proof.quasi_static import (
     Swing,
     block_means,
     block_s,

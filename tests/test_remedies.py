@@ -7,15 +7,15 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from dashboard.capacity.ballast import AllRound, Ballast, Place, bed_of, least_ballast
-from dashboard.capacity.fit_spread import possible_departures
-from dashboard.capacity.model_fit import fit_model
-from dashboard.capacity.outriggers_set import (
+from dashboard.capacity.fit.ballast import AllRound, Ballast, Place, bed_of, least_ballast
+from dashboard.capacity.fit.fit_spread import possible_departures
+from dashboard.capacity.fit.model_fit import fit_model
+from dashboard.capacity.fit.outriggers_set import (
     preload_outriggers,
     spread_outriggers,
     stays_down,
 )
-from dashboard.capacity.remedies import find_remedies
+from dashboard.capacity.fit.remedies import find_remedies
 from dashboard.cli.fit_text import remedies_lines
 from tests.fitted_trucks import LOAD_KG, REQUIRED_NM, demo_truck, ideal_test, with_outriggers
 

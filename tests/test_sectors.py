@@ -11,8 +11,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from dashboard.capacity.levels import Level, Stretch, rounded_levels, without_slivers
-from dashboard.capacity.sectors import over_cab_gap, percent_of, sectors_of_side
+from dashboard.capacity.sectors.levels import Level, Stretch, rounded_levels, without_slivers
+from dashboard.capacity.sectors.sectors import over_cab_gap, percent_of, sectors_of_side
 from dashboard.figures.palette import LIGHT
 from dashboard.figures.sectors import sectors_figure
 from logger.events.sweep import Side

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 from scipy.spatial import ConvexHull
 
-from dashboard.capacity.support_polygon import corners as polygon_corners
-from dashboard.capacity.support_polygon import edges, margin_m
-from dashboard.capacity.truck_model import reactions_n, tipping_load_kg, tipping_loads
+from dashboard.capacity.truck.support_polygon import corners as polygon_corners
+from dashboard.capacity.truck.support_polygon import edges, margin_m
+from dashboard.capacity.truck.truck_model import reactions_n, tipping_load_kg, tipping_loads
 from tests.made_trucks import bodies, corners, places, radii, slews, truck, trucks
 
 # statics.json names its sources; each test says which of them it uses.

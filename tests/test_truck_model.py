@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from scipy.optimize import linprog
 
-from dashboard.capacity.truck_model import (
+from dashboard.capacity.truck.truck_model import (
     first_lift,
     model_result,
     reactions_n,

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import assume, given, settings
 from scipy.optimize import brentq, minimize
 
-from dashboard.capacity.truck_model import (
+from dashboard.capacity.truck.truck_model import (
     first_lift,
     load_position_m,
     reactions_n,

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dashboard.capacity.uncertainty import (
+from dashboard.capacity.uncertainty.budget import (
     COVERAGE_PROBABILITY,
     Input,
     combine,

@@ -5,24 +5,25 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from dashboard.capacity.budgets import percentage_budget, rule_sentence
-from dashboard.capacity.counting import Counted, counted_sweeps, counting_sweep
-from dashboard.capacity.evidence import Evidence
 from dashboard.capacity.findings import Finding, find_findings
-from dashboard.capacity.levels import Stretch
-from dashboard.capacity.lift_explanation import why_it_lifted
-from dashboard.capacity.measured_lifts import observations_from_result
-from dashboard.capacity.methods import required_moment
-from dashboard.capacity.plan import COVERAGE_FACTOR, make_plan
+from dashboard.capacity.fit.lift_explanation import why_it_lifted
+from dashboard.capacity.fit.measured_lifts import observations_from_result
+from dashboard.capacity.planning.methods import required_moment
+from dashboard.capacity.planning.plan import make_plan
+from dashboard.capacity.proof.evidence import Evidence
+from dashboard.capacity.proof.sweeps import Sweep, find_sweeps
 from dashboard.capacity.result_parts import sector_document, sweep_document
-from dashboard.capacity.sectors import (
+from dashboard.capacity.sectors.counting import Counted, counted_sweeps, counting_sweep
+from dashboard.capacity.sectors.levels import Stretch
+from dashboard.capacity.sectors.sectors import (
     Sector,
     covered_stretches,
     over_cab_gap,
     sectors_of_side,
 )
-from dashboard.capacity.sweeps import Sweep, find_sweeps
-from dashboard.capacity.verdict import verdict_of
+from dashboard.capacity.sectors.verdict import verdict_of
+from dashboard.capacity.uncertainty.budget import COVERAGE_FACTOR
+from dashboard.capacity.uncertainty.budgets import percentage_budget, rule_sentence
 from logger.events.load_phase import HANGING_SHARE
 from logger.events.sweep import Side
 from logger.safety_words import SAFETY_SENTENCES

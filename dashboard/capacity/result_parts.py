@@ -6,15 +6,15 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from dashboard.capacity.budgets import percentage_budget
-from dashboard.capacity.counting import Counted
-from dashboard.capacity.evidence import Evidence
-from dashboard.capacity.first_lift import LiftAngle
-from dashboard.capacity.holds import Hold
-from dashboard.capacity.interval import interval
-from dashboard.capacity.levels import Stretch
-from dashboard.capacity.sectors import Sector
-from dashboard.capacity.sweeps import RadiusStep, Sweep
+from dashboard.capacity.proof.evidence import Evidence
+from dashboard.capacity.proof.first_lift import LiftAngle
+from dashboard.capacity.proof.holds import Hold
+from dashboard.capacity.proof.sweeps import RadiusStep, Sweep
+from dashboard.capacity.sectors.counting import Counted
+from dashboard.capacity.sectors.levels import Stretch
+from dashboard.capacity.sectors.sectors import Sector
+from dashboard.capacity.uncertainty.budgets import percentage_budget
+from dashboard.capacity.uncertainty.interval import interval
 from logger.readings.bins import SLICE_NS
 from logger.readings.rig_file import WHEEL
 

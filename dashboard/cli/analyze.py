@@ -44,7 +44,7 @@ def analyze_command(
     Example: slewtrace analyze recordings/lifts-both-sides.parquet --explain
     """
     # pyarrow and numpy come in with these, which --help need not wait for.
-    from dashboard.capacity.load_chart import (  # noqa: PLC0415
+    from dashboard.capacity.sectors.load_chart import (  # noqa: PLC0415
         derated_csv,
         derated_document,
         derated_text,

@@ -5,10 +5,11 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from dashboard.capacity.capacity_curve import CapacityCurve
-from dashboard.capacity.fit_result import COVERAGE_FACTOR, FittedParameter, ModelFit
-from dashboard.capacity.predicted_lift import PredictedLift
-from dashboard.capacity.remedies import Remedies
+from dashboard.capacity.fit.capacity_curve import CapacityCurve
+from dashboard.capacity.fit.fit_result import FittedParameter, ModelFit
+from dashboard.capacity.fit.predicted_lift import PredictedLift
+from dashboard.capacity.fit.remedies import Remedies
+from dashboard.capacity.uncertainty.budget import COVERAGE_FACTOR
 from dashboard.figures.words import angle_words, wheel_words
 from logger.safety_words import SAFETY_SENTENCES
 

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from dashboard.capacity.plan import make_plan
+from dashboard.capacity.planning.plan import make_plan
 from dashboard.cli.fit_text import fit_text
 from dashboard.cli.model_text import model_text
 from logger.cli.options import JsonOption, TestOption, read_option, read_test_file, write_text
@@ -45,7 +45,7 @@ def model_command(
 
     Example: slewtrace model --test test.toml --radius "3.9 m"
     """
-    from dashboard.capacity.truck_model import model_result  # noqa: PLC0415 - pulls in numpy
+    from dashboard.capacity.truck.truck_model import model_result  # noqa: PLC0415 - pulls in numpy
 
     test_file, _ = read_test_file(test)
     plan = make_plan(test_file)

@@ -42,7 +42,7 @@ def plan_command(
 
     Example: slewtrace plan --test test.toml --chart chart.csv --figure plan.svg
     """
-    from dashboard.capacity.plan_document import plan_document  # noqa: PLC0415 - pulls in numpy
+    from dashboard.capacity.planning.plan_document import plan_document  # noqa: PLC0415 - pulls in numpy
 
     test_file, _ = read_test_file(test)
     document = plan_document(

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
-from dashboard.capacity.plan import radius_digits
+from dashboard.capacity.planning.plan import radius_digits
 
 _WIDTH = 79
 _SPACES = "\n\u00a0\u2009\u202f"

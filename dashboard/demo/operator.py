@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from dashboard.capacity.truck_model import Side, load_position_m, stand
+from dashboard.capacity.truck.truck_model import Side, load_position_m, stand
 from dashboard.demo.scenario import SIDES, Scenario, read_scenario_test
 from dashboard.demo.swing import ROPE_M, Hanging, natural_frequency_rads, swing
 from logger.readings.model_table import TruckModel

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-from dashboard.capacity.truck_model import Side, first_lift
+from dashboard.capacity.truck.truck_model import Side, first_lift
 from logger.readings.model_table import TruckModel
 from logger.readings.test_file import TestFile, read_test
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dashboard.capacity.truck_model import Side
+from dashboard.capacity.truck.truck_model import Side
 from dashboard.demo.operator import STAYS_S, Course, Phase, carry_out
 from dashboard.demo.scenario import (
     SCENARIOS,

@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboard.capacity.capacity_curve import CapacityCurve
-from dashboard.capacity.measured_lifts import MeasuredLift
+from dashboard.capacity.fit.capacity_curve import CapacityCurve
+from dashboard.capacity.fit.measured_lifts import MeasuredLift
 from dashboard.figures.palette import FONT, Palette
 from dashboard.figures.sectors import Result, Sector, sectors_of
 from dashboard.figures.words import angle_words, plain_number, wheel_words

@@ -11,7 +11,7 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-from dashboard.capacity.load_chart import (
+from dashboard.capacity.sectors.load_chart import (
     SectorLike,
     derated_kg,
     load_words,

@@ -16,7 +16,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from dashboard.capacity.plan import radius_digits
+from dashboard.capacity.planning.plan import radius_digits
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
 
 PlanDocument = dict[str, Any]

@@ -12,7 +12,7 @@ from dash import Input, Output, State, dcc, html
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
-from dashboard.capacity.load_chart import (
+from dashboard.capacity.sectors.load_chart import (
     CAUTION,
     derated_csv,
     derated_table,

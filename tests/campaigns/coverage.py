@@ -20,9 +20,9 @@ import sys
 from collections import defaultdict
 from concurrent.futures import ProcessPoolExecutor
 
-from dashboard.capacity.budgets import percentage_budget
-from dashboard.capacity.interval import interval
-from dashboard.capacity.sweeps import find_sweeps
+from dashboard.capacity.proof.sweeps import find_sweeps
+from dashboard.capacity.uncertainty.budgets import percentage_budget
+from dashboard.capacity.uncertainty.interval import interval
 from tests.campaigns.drawn_test import REQUIRED_NM, DrawnTest
 
 LEAST, MOST = 0.93, 0.97

@@ -30,12 +30,12 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
-from dashboard.capacity.fit_parameters import FitLimits, changed, free_parameters
-from dashboard.capacity.fit_spread import possible_departures
-from dashboard.capacity.measured_lifts import MeasuredLift, MeasuredStay
-from dashboard.capacity.model_fit import fit_model
-from dashboard.capacity.predicted_lift import predict_lift
-from dashboard.capacity.truck_model import first_lift
+from dashboard.capacity.fit.fit_parameters import FitLimits, changed, free_parameters
+from dashboard.capacity.fit.fit_spread import possible_departures
+from dashboard.capacity.fit.measured_lifts import MeasuredLift, MeasuredStay
+from dashboard.capacity.fit.model_fit import fit_model
+from dashboard.capacity.fit.predicted_lift import predict_lift
+from dashboard.capacity.truck.truck_model import first_lift
 from logger.readings.model_table import PointMass, SlewingMass, Support, TruckModel
 
 SIDES = {"right": 1.0, "left": -1.0}

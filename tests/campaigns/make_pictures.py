@@ -16,8 +16,8 @@ from playwright.sync_api import sync_playwright
 from rich._export_format import CONSOLE_SVG_FORMAT
 from rich.console import Console
 
-from dashboard.capacity.plan_document import plan_document
-from dashboard.capacity.truck_model import model_result
+from dashboard.capacity.planning.plan_document import plan_document
+from dashboard.capacity.truck.truck_model import model_result
 from dashboard.figures.model_svg import model_svg
 from dashboard.figures.plan_svg import plan_svg
 from logger.events.alarm import AlarmBook

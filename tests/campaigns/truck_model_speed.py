@@ -20,7 +20,7 @@ import time
 
 import numpy as np
 
-from dashboard.capacity.truck_model import reactions_n
+from dashboard.capacity.truck.truck_model import reactions_n
 from tests.made_trucks import truck, weight_and_centre
 
 ANGLES = 10_000

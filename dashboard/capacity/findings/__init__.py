@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from dashboard.capacity.evidence import Evidence
 from dashboard.capacity.findings.clocks_and_sensors import clock_poor, uncertainty_assumed
 from dashboard.capacity.findings.conditions import condition_findings, not_level
 from dashboard.capacity.findings.contacts import contact_findings, contacts_of_the_run
@@ -19,8 +18,9 @@ from dashboard.capacity.findings.radius import radius_findings, tape_disagrees
 from dashboard.capacity.findings.reach import missing_sweeps, reach_findings
 from dashboard.capacity.findings.repeats import repeats_disagree
 from dashboard.capacity.findings.silences import silence_findings
-from dashboard.capacity.sectors import Sector
-from dashboard.capacity.sweeps import Sweep
+from dashboard.capacity.proof.evidence import Evidence
+from dashboard.capacity.proof.sweeps import Sweep
+from dashboard.capacity.sectors.sectors import Sector
 
 __all__ = ["Finding", "Place", "Severity", "find_findings"]
 

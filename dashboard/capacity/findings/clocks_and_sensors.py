@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from dashboard.capacity.evidence import Evidence
 from dashboard.capacity.findings.finding import Finding, Severity
-from dashboard.capacity.hold_load import ASSUMED_U_LOAD_SHARE
-from dashboard.capacity.hold_radius import ASSUMED_U_RADIUS_M
+from dashboard.capacity.proof.evidence import Evidence
+from dashboard.capacity.proof.hold_load import ASSUMED_U_LOAD_SHARE
+from dashboard.capacity.proof.hold_radius import ASSUMED_U_RADIUS_M
 
 CLOCK_POOR_S = 0.05
 """A worse clock costs more than a quarter of a degree at 3 deg/s (two standard uncertainties)."""

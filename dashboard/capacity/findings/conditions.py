@@ -7,10 +7,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from dashboard.capacity.evidence import Evidence, SlewRecord
 from dashboard.capacity.findings.finding import Finding, Place, Severity, place_in
 from dashboard.capacity.findings.load import hung_in
-from dashboard.capacity.sweeps import Sweep
+from dashboard.capacity.proof.evidence import Evidence, SlewRecord
+from dashboard.capacity.proof.sweeps import Sweep
 from logger.readings.bins import Bins
 from logger.readings.block import Nanoseconds, Values
 from logger.readings.spans import Spans

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from dashboard.capacity.evidence import Evidence, SlewRecord
 from dashboard.capacity.findings.finding import Finding, Place, Severity, place_in
 from dashboard.capacity.findings.load import hung_in
-from dashboard.capacity.sweeps import Sweep
+from dashboard.capacity.proof.evidence import Evidence, SlewRecord
+from dashboard.capacity.proof.sweeps import Sweep
 from logger.events.sweep import OVER_REAR_DEG
 from logger.events.wheel_lift import WheelLift
 from logger.readings.spans import Spans

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from dashboard.capacity.evidence import SlewRecord
-from dashboard.capacity.sweeps import Sweep
+from dashboard.capacity.proof.evidence import SlewRecord
+from dashboard.capacity.proof.sweeps import Sweep
 from logger.events.sweep import Side
 
 SLEWED_DEG = 0.5

@@ -6,11 +6,11 @@ import math
 from collections.abc import Iterator
 from itertools import pairwise
 
-from dashboard.capacity.evidence import Evidence, SlewRecord
 from dashboard.capacity.findings.finding import SLEWED_DEG, Finding, Severity, place_in
-from dashboard.capacity.hold_load import load_disagreement
-from dashboard.capacity.stretches import inside
-from dashboard.capacity.sweeps import Sweep
+from dashboard.capacity.proof.evidence import Evidence, SlewRecord
+from dashboard.capacity.proof.hold_load import load_disagreement
+from dashboard.capacity.proof.stretches import inside
+from dashboard.capacity.proof.sweeps import Sweep
 from logger.readings.spans import Spans
 
 MOVED_DEG = 0.2

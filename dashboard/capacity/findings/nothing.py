@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-from dashboard.capacity.evidence import Evidence
 from dashboard.capacity.findings.finding import NOTHING_PROVED, Finding, Severity
-from dashboard.capacity.sectors import Sector, covered_stretches
-from dashboard.capacity.sweeps import Sweep
+from dashboard.capacity.proof.evidence import Evidence
+from dashboard.capacity.proof.sweeps import Sweep
+from dashboard.capacity.sectors.sectors import Sector, covered_stretches
 from logger.events.load_phase import HANGING_SHARE
 
 

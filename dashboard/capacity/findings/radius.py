@@ -7,14 +7,14 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from dashboard.capacity.budgets import radius_budget
-from dashboard.capacity.evidence import Evidence, SlewRecord
 from dashboard.capacity.findings.finding import SLEWED_DEG, Finding, Severity, place_in
-from dashboard.capacity.hold_radius import ASSUMED_U_RADIUS_M
-from dashboard.capacity.plan import COVERAGE_FACTOR
-from dashboard.capacity.stretches import grouped
-from dashboard.capacity.sweeps import Sweep
-from dashboard.capacity.tape_measure import tape_inputs
+from dashboard.capacity.proof.evidence import Evidence, SlewRecord
+from dashboard.capacity.proof.hold_radius import ASSUMED_U_RADIUS_M
+from dashboard.capacity.proof.stretches import grouped
+from dashboard.capacity.proof.sweeps import Sweep
+from dashboard.capacity.uncertainty.budget import COVERAGE_FACTOR
+from dashboard.capacity.uncertainty.budgets import radius_budget
+from dashboard.capacity.uncertainty.tape_measure import tape_inputs
 
 TAPE_NOTED_WITHIN_NS = 10_000_000_000
 """A tape is held against what the sensor showed this long before and after the note, ns."""

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from dashboard.capacity.evidence import Evidence, SlewRecord
 from dashboard.capacity.findings.finding import SLEWED_DEG, Finding, Place, Severity, place_in
-from dashboard.capacity.holds import Hold
-from dashboard.capacity.sweeps import Sweep
+from dashboard.capacity.proof.evidence import Evidence, SlewRecord
+from dashboard.capacity.proof.holds import Hold
+from dashboard.capacity.proof.sweeps import Sweep
 from logger.events.sweep import OVER_REAR_DEG, Side
 
 SHORT_OF_LIMIT_DEG = 1.0

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from dashboard.capacity.counting import counted_sweeps, disagreements
-from dashboard.capacity.evidence import Evidence
 from dashboard.capacity.findings.finding import Finding, Place, Severity
-from dashboard.capacity.sweeps import Sweep
+from dashboard.capacity.proof.evidence import Evidence
+from dashboard.capacity.proof.sweeps import Sweep
+from dashboard.capacity.sectors.counting import counted_sweeps, disagreements
 
 
 def repeats_disagree(

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from dashboard.capacity.evidence import Evidence, LostReadings, SlewRecord
 from dashboard.capacity.findings.finding import Finding, Severity, place_in
 from dashboard.capacity.findings.load import hung_in
-from dashboard.capacity.sweeps import Sweep
+from dashboard.capacity.proof.evidence import Evidence, LostReadings, SlewRecord
+from dashboard.capacity.proof.sweeps import Sweep
 from logger.readings.rig_file import WHEEL
 
 _WORDS = {

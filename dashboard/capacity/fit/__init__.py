@@ -1,0 +1,1 @@
+"""The truck fitted to measured lifts, and what follows: capacity, forecasts, remedies: pure."""

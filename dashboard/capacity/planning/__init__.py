@@ -1,0 +1,1 @@
+"""What to hang, how far out, and whether the test can be done so: pure."""

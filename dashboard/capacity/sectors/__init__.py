@@ -1,0 +1,1 @@
+"""From moments to percentages, bounds, the derated chart and the verdict: pure."""

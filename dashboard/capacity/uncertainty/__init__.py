@@ -1,0 +1,1 @@
+"""Budgets by the GUM, intervals, and what is decided from them: pure."""
