@@ -102,7 +102,7 @@ def test_a_table_becomes_a_run_and_the_run_a_result(yard):
         (74, 100), (171, 90), (180, 0), (167, 100), (180, 0),
     ]  # fmt: skip
     text = slewtrace("analyze", run, run=in_its_own_process).stdout
-    assert "rear_left lifted first at 74." in text
+    assert "rear left lifted first at 74." in text
     assert "no safety function" in text
 
 

@@ -103,6 +103,8 @@ def lift(t_s, slew_deg, wheel="rear_left"):
         "slew_deg": slew_deg,
         "slew_low_deg": slew_deg - 0.6,
         "slew_high_deg": slew_deg + 0.4,
+        "estimate_deg": slew_deg - 0.1,
+        "u_slew_deg": 0.25,
     }
 
 

@@ -129,8 +129,9 @@ class TruckModel(Table):
     weighed_at_deg: Angle | None = Field(default=None, alias="weighed_at")
     scales_kg: dict[str, Mass] = Field(default={}, alias="scales")
     axles: tuple[AxleScale, ...] = ()
-    masses: tuple[PointMass, ...] = Field(default=(), validate_default=True)
     bounds: FitBounds = FitBounds()
+    masses: tuple[PointMass, ...] = Field(default=(), validate_default=True)
+    # Last of all, since its validator looks at all the others.
 
     @field_validator("supports")
     @classmethod

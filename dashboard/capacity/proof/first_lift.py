@@ -5,7 +5,8 @@ closed and at the first open reading, widened by a whole step of the encoder and
 standard uncertainty of zero, noise, and clock × slew rate, and by what the switch's travel may
 have hidden. They are wide on purpose. *Estimate* with its budget and its 95 % interval: where the
 wheel most likely left, each part distributed as it truly is
-(:mod:`~dashboard.capacity.proof.slew_angle` for those of the slew reading), so that the interval is no wider than it must be.
+(:mod:`~dashboard.capacity.proof.slew_angle` for those of the slew reading), so that the interval
+is no wider than it must be.
 
 The contact opened somewhere between its last closed and its first open reading, anywhere as
 likely as elsewhere: rectangular in time, and at a steady slew rate in angle too. The rate is that
