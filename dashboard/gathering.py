@@ -25,7 +25,7 @@ from logger.events.watch import to_ns
 from logger.events.wheel_lift import WheelLift, WheelLiftDetector, wheel_lifts
 from logger.readings.bins import SLICE_NS, BinMedian, Bins
 from logger.readings.block import Block, Nanoseconds, Values
-from logger.readings.rig_file import WHEEL, Channel
+from logger.readings.rig_file import WHEEL, Channel, RigFile
 from logger.readings.spans import Spans
 from logger.recording.run import Run
 
@@ -113,8 +113,14 @@ def gather_evidence(run: Run) -> Evidence:
         contacts={name: found.result() for name, found in found_contacts.items()},
         lost=_lost(run),
         travel_m={c.wheel: c.travel_m for c in rig.wheels if c.travel_m > 0},
+        calibrated=_calibrated(rig),
     )
     return with_geometry_radius(evidence)
+
+
+def _calibrated(rig: RigFile) -> dict[str, tuple[float, float]]:
+    ranges = {c.id: c.calibrated.range_si(c.kind) for c in rig.channel if c.calibrated}
+    return {channel: span for channel, span in ranges.items() if span is not None}
 
 
 def _slew(run: Run, stale: dict[str, Spans]) -> tuple[SlewRecord | None, tuple[Excursion, ...]]:

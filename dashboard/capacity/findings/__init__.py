@@ -8,7 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from dashboard.capacity.findings.clocks_and_sensors import clock_poor, uncertainty_assumed
+from dashboard.capacity.findings.clocks_and_sensors import (
+    boom_taken_as_stiff,
+    clock_poor,
+    outside_calibration,
+    uncertainty_assumed,
+)
 from dashboard.capacity.findings.conditions import condition_findings, not_level
 from dashboard.capacity.findings.contacts import contact_findings, contacts_of_the_run
 from dashboard.capacity.findings.finding import Finding, Place, Severity, worst_first
@@ -46,6 +51,8 @@ def find_findings(
         *missing_sweeps(sweeps),
         *clock_poor(evidence),
         *uncertainty_assumed(evidence),
+        *outside_calibration(evidence, sweeps),
+        *boom_taken_as_stiff(evidence),
         *tape_disagrees(evidence),
         *not_level(evidence),
         *contacts_of_the_run(evidence, sweeps),

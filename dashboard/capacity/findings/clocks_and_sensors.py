@@ -1,13 +1,16 @@
-"""Findings about how sure the figures are: clocks, and uncertainties that nobody declared."""
+"""Findings about how sure the figures are: clocks, calibrations, and what nobody declared."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Sequence
+from itertools import islice
 
 from dashboard.capacity.findings.finding import Finding, Severity
 from dashboard.capacity.proof.evidence import Evidence
 from dashboard.capacity.proof.hold_load import ASSUMED_U_LOAD_SHARE
 from dashboard.capacity.proof.hold_radius import ASSUMED_U_RADIUS_M
+from dashboard.capacity.proof.sweeps import Sweep
 
 CLOCK_POOR_S = 0.05
 """A worse clock costs more than a quarter of a degree at 3 deg/s (two standard uncertainties)."""
@@ -47,4 +50,45 @@ def uncertainty_assumed(evidence: Evidence) -> Iterator[Finding]:
             effect="Standard values were taken: the proved moment may be better or worse than "
             "these sensors deserve.",
             what_to_do="Calibrate the sensors and write their 'u' into the rig file.",
+        )
+
+
+def outside_calibration(evidence: Evidence, sweeps: Sequence[Sweep]) -> Iterator[Finding]:
+    """The first hold whose load, and whose radius, lies where the sensor was not calibrated."""
+    above_kg = evidence.test.load.above_cell_kg
+    holds = [h for s in sweeps for h in s.holds]
+    read = (
+        ("load", "kg", [(h, h.load_kg - above_kg) for h in holds]),
+        ("radius", "m", [(h, h.radius_m or 0.0) for h in holds if h.radius_by == "sensor"]),
+    )
+    for channel, unit, values in read:
+        low, high = evidence.calibrated.get(channel, (-math.inf, math.inf))
+        outside = ((h, value) for h, value in values if not low <= value <= high)
+        for hold, value in islice(outside, 1):
+            yield Finding(
+                code="outside_calibration",
+                severity=Severity.CAUTION,
+                t_ns=hold.start_ns,
+                text=f"The {channel} sensor read {value:.5g} {unit}, and it was calibrated from "
+                f"{low:.5g} to {high:.5g} {unit} only.",
+                effect="How sure it is there nobody knows: the proved moment may be off by more "
+                "than its budget says.",
+                what_to_do="Calibrate it over the range of the test and lay that over the run "
+                "(slewtrace calibrate … --run).",
+            )
+
+
+def boom_taken_as_stiff(evidence: Evidence) -> Iterator[Finding]:
+    """A boom whose deflection was to be fitted to tape readings that are not there."""
+    geometry = evidence.test.crane.geometry
+    asked = geometry is not None and geometry.deflection_by_tape
+    if asked and evidence.radius_by == "geometry" and evidence.deflection is None:
+        yield Finding(
+            code="boom_taken_as_stiff",
+            severity=Severity.NOTE,
+            t_ns=None,
+            text="Fewer than two tape readings with the load hanging were noted, so the boom's "
+            "deflection could not be fitted.",
+            effect="The boom counts as stiff, so the radius is taken too short: the safe side.",
+            what_to_do='Note two or more while the load hangs: slewtrace note radius "3.49 m".',
         )

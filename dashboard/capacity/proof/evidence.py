@@ -197,6 +197,8 @@ class Evidence:
         lost: readings that the recorder knows to be missing, in order of time.
         travel_m: by position, how far a wheel may have risen before its contact opens, m; only
             wheels for which the rig file gives it.
+        calibrated: by channel id, from where to where it was calibrated, SI; only channels whose
+            rig file tells it.
     """
 
     test: TestFile
@@ -231,6 +233,7 @@ class Evidence:
     contacts: Mapping[str, Spans] = field(default_factory=dict)
     lost: tuple[LostReadings, ...] = ()
     travel_m: Mapping[str, float] = field(default_factory=dict)
+    calibrated: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     def open_spans(self) -> Spans:
         """When at least one wheel was open."""
