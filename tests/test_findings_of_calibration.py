@@ -40,6 +40,7 @@ def codes_of(tmp_path):
             test_toml=test_toml,
         )
         path = tmp_path / "made.parquet"
+        path.unlink(missing_ok=True)
         write_sealed(path, header, blocks)
         return [f["code"] for f in analyse(open_run(path))["findings"]]
 
