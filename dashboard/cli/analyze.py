@@ -8,7 +8,6 @@ from typing import Annotated, Literal
 
 import typer
 
-from dashboard.capacity.result import proves_something
 from logger.cli.chart_file import read_chart_file
 from logger.cli.options import JsonOption, write_text
 from logger.errors import BadInput
@@ -44,6 +43,7 @@ def analyze_command(
     Example: slewtrace analyze recordings/lifts-both-sides.parquet --explain
     """
     # pyarrow and numpy come in with these, which --help need not wait for.
+    from dashboard.capacity.result import proves_something  # noqa: PLC0415
     from dashboard.capacity.sectors.load_chart import (  # noqa: PLC0415
         derated_csv,
         derated_document,

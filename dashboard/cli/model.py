@@ -9,7 +9,6 @@ from typing import Annotated
 import typer
 
 from dashboard.capacity.planning.plan import make_plan
-from dashboard.cli.fit_text import fit_text
 from dashboard.cli.model_text import model_text
 from logger.cli.options import JsonOption, TestOption, read_option, read_test_file, write_text
 from logger.errors import BadInput
@@ -66,6 +65,7 @@ def model_command(
         write_text(figure, model_svg(document, title=title), option="--figure")
     text = model_text(document)
     if fit:
+        from dashboard.cli.fit_text import fit_text  # noqa: PLC0415 - only for a fit
         from dashboard.fitting import fit_to_runs  # noqa: PLC0415 - pulls in scipy
 
         fitted = fit_to_runs(test_file, fit, load_kg=load_kg, radius_m=radius_m)
