@@ -10,6 +10,7 @@ import pytest
 from dashboard.demo.demo import DEFAULT_SPEED, FASTEST, run_demo, scene, speed_for
 from dashboard.demo.player import pseudo_terminal
 from dashboard.demo.simulation import simulate
+from dashboard.load_charts import chart_of
 from logger.errors import SourceUnavailable
 from logger.recording.run import open_run
 
@@ -177,3 +178,15 @@ def test_windows_is_told_why_not(monkeypatch):
 
     with pytest.raises(SourceUnavailable, match="needs a pseudo-terminal"), pseudo_terminal():
         pass
+
+
+def test_the_demos_chart_is_kept_in_its_run(run):
+    """The demo's crane has a load chart, no line of which is beyond its rated moment."""
+    chart = chart_of(run)
+
+    assert chart is not None
+    assert run.header.test.crane.chart == "demo-chart.csv"
+    assert all(
+        row.load_kg * 9.80665 * row.radius_m <= run.header.test.crane.rated_moment_nm
+        for row in chart.rows
+    )

@@ -29,6 +29,7 @@ from dashboard.demo.scenario import (
     TOPIC,
     ExpectedLift,
     Wiring,
+    demo_chart_csv,
     expected_lifts,
 )
 from dashboard.demo.simulation import Simulation, simulate
@@ -188,6 +189,7 @@ def run_demo(
                     clock_rate=speed,
                     stop=stop,
                     on_event=stage.on_event,
+                    load_chart_csv=demo_chart_csv(),
                 )
             finally:
                 stop.set()

@@ -13,7 +13,9 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from dashboard.capacity.truck.truck_model import Side, first_lift
+from dashboard.demo.swing import ROPE_M
 from logger.readings.model_table import TruckModel
+from logger.readings.quantity import STANDARD_GRAVITY_MPS2
 from logger.readings.test_file import TestFile, read_test
 
 ENCODER_COUNTS = 4096
@@ -24,6 +26,7 @@ CELL_ZERO_COUNTS = 250
 RADIUS_STEP_M = 0.001
 RADIUS_ZERO_MM = 250
 BAUD = 115_200
+RATED_MOMENT_NM = 45_000.0
 STALL_S = 2.0
 """A busy machine may stand still for so long without a sensor being at fault, s of its time."""
 TOPIC = "rig/demo-bay/wheels"
@@ -187,6 +190,16 @@ u = "3 mm"
 {wheels}"""
 
 
+def demo_chart_csv() -> str:
+    """The invented crane's load chart: its rated moment over the radius, rounded down to 5 kg."""
+    lines = ["boom_length m,radius m,load kg"]
+    for tenths in range(21, 58, 3):
+        radius_m = tenths / 10
+        load_kg = RATED_MOMENT_NM / (STANDARD_GRAVITY_MPS2 * radius_m)
+        lines.append(f"6,{radius_m:g},{5 * int(load_kg // 5)}")
+    return "\n".join(lines) + "\n"
+
+
 def demo_test_toml(scenario: Scenario) -> str:
     """The test file of a scenario, with the model that the simulation itself obeys."""
     x, y = scenario.ballast_at_m
@@ -212,7 +225,9 @@ slew_limit_left = "168 deg"
 
 [crane]
 id = "Demo crane"
-rated_moment = "45 kN·m"
+rated_moment = "{RATED_MOMENT_NM / 1000:g} kN·m"
+chart = "demo-chart.csv"
+rope_length = "{ROPE_M} m"
 
 [load]
 parts = [
