@@ -233,6 +233,8 @@ class SerialEnd:
     Attributes:
         name: the port to open.
         open_wheel: set it and the packs show the rear left wheel open.
+        openings_ns: when the first open pack of each opening was made, ns; on a busy machine an
+            opening may come and go between two packs.
 
     Args:
         readings: readings in a pack, in all of its four channels.
@@ -242,6 +244,8 @@ class SerialEnd:
     def __init__(self, *, readings=4, span_s=0.009):
         self._times_s = [round(-span_s * k * 4 / readings, 6) for k in range(readings // 4)][::-1]
         self.open_wheel = threading.Event()
+        self.openings_ns = []
+        self._closed = True
         self._start_s = time.monotonic()
 
     def __enter__(self):
@@ -261,6 +265,9 @@ class SerialEnd:
         """Writes a pack; False where the recorder does not read any more."""
         up = round(time.monotonic() - self._start_s, 6)
         closed = not self.open_wheel.is_set()
+        if self._closed and not closed:
+            self.openings_ns.append(time.monotonic_ns())
+        self._closed = closed
         values = (("enc", "v", seq), ("cell", "v", seq), ("rl", "vb", closed), ("rr", "vb", True))
         records = [{"n": n, key: v, "t": t} for n, key, v in values for t in self._times_s]
         records[0] = {"seq": seq, "boot": "b1", "up": up, **records[0]}

@@ -40,17 +40,15 @@ LIFT_EVERY_S = 0.5
 
 
 class _Lifts(threading.Thread):
-    """Lifts a wheel again and again; counts how often."""
+    """Lifts a wheel again and again."""
 
     def __init__(self, line):
         super().__init__(daemon=True)
         self._line = line
         self._ending = threading.Event()
-        self.opened_ns = []
 
     def run(self):
         while not self._ending.wait(LIFT_EVERY_S):
-            self.opened_ns.append(time.monotonic_ns())
             self._line.open_wheel.set()
             self._ending.wait(LIFT_EVERY_S)
             self._line.open_wheel.clear()
@@ -96,11 +94,11 @@ def stalled(*, before=(), during, seconds):
             "missing_packs": missing,
             "packs_not_acknowledged": len(booms.sent_ns) - len(set(tap.acknowledged)),
             "gaps": [g.text or g.kind for g in run.gaps if g.kind in ("overflow", "missing_packs")],
-            "lifts": len(lifts.opened_ns),
+            "lifts": len(line.openings_ns),
             "lifts_in_the_run": len(in_run),
             "lifts_told": sum(_is_suspect(e) for e in events),
             "events_told_as_missed": sum(e.get("count", 0) for e in events if _named(e, "missed")),
-            "slowest_lift_told_s": _slowest_s(lifts.opened_ns, fed.events),
+            "slowest_lift_told_s": _slowest_s(line.openings_ns, fed.events),
             "disk_told": any(e.get("condition") == "storage" and e["active"] for e in events),
         }
 
