@@ -14,7 +14,8 @@ from dashboard.figures.words import wheel_words
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
 
 Result = dict[str, Any]
-_WIDTH = 84
+_WIDTH = 79
+_INDENT = "   "
 _MANY = 1000
 """Degrees of freedom beyond which k no longer depends on them."""
 
@@ -34,7 +35,7 @@ def explanation(result: Result) -> str:
     )
     lines: list[str] = []
     for number, (title, chapter) in enumerate(chapters, start=1):
-        lines += ["", f"{number}. {title}", *(f"   {line}" for line in chapter(result))]
+        lines += ["", f"{number}. {title}", *_fitted(chapter(result))]
     return "\n".join(lines[1:])
 
 
@@ -113,7 +114,7 @@ def _hold(hold: dict[str, Any], result: Result) -> Iterator[str]:
         )
     yield (
         f"    100 × {hold['proved_moment_nm']:.1f} / {required_nm:.1f} = "
-        f"{100 * hold['proved_moment_nm'] / required_nm:.2f} % of what is required"
+        f"{hold['proved_percent']:.2f} % of what is required"
     )
 
 
@@ -136,6 +137,10 @@ def _sectors(result: Result) -> Iterator[str]:
     yield (
         f"Angles are rounded to {rounding['angle_step_deg']:g}° so that a better sector only "
         f"shrinks, percentages down to {rounding['percent_step']:g} %."
+    )
+    yield from _wrapped(
+        "The strip from a lift to where the boom stopped belongs to the next hold, less 1.5 × "
+        "(half its width in radians)², which is what a rigid truck's capacity may dip there."
     )
     for sector in result["sectors"]:
         if sector["basis"] == "untested":
@@ -170,10 +175,10 @@ def budget_lines(budget: dict[str, Any]) -> Iterator[str]:
         budget: as it stands in a result.
     """
     unit = budget["unit"]
-    yield f"{'contribution':36}{'u':>10} {'':6}{'u in ' + unit:>12}{'share':>8}"
+    yield f"{'contribution':32}{'u':>10} {'':4}{'u in ' + unit:>12}{'share':>8}"
     for part in budget["contributions"]:
         yield (
-            f"{part['name'][:35]:36}{part['u']:>10.4g} {part['unit']:6}{part['u_y']:>12.4g}"
+            f"{part['name'][:31]:32}{part['u']:>10.4g} {part['unit']:4}{part['u_y']:>12.4g}"
             f"{100 * part['share']:>6.1f} %"
         )
     few = budget["dof"] is not None and budget["dof"] < _MANY
@@ -185,7 +190,20 @@ def budget_lines(budget: dict[str, Any]) -> Iterator[str]:
 
 
 def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(text, _WIDTH)
+    return textwrap.wrap(text, _WIDTH - 2 * len(_INDENT))
+
+
+def _fitted(lines: Iterator[str]) -> Iterator[str]:
+    """Lines that a terminal of 80 columns shows whole; what is too long goes on, indented."""
+    for line in lines:
+        own = line[: len(line) - len(line.lstrip())]
+        yield from textwrap.wrap(
+            line,
+            _WIDTH,
+            initial_indent=_INDENT,
+            subsequent_indent=f"{_INDENT}{own}    ",
+            break_on_hyphens=False,
+        )
 
 
 def _indented(lines: Iterator[str]) -> Iterator[str]:

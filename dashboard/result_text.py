@@ -9,7 +9,7 @@ from typing import Any
 from dashboard.figures.words import SIGN_OF_BASIS, SIGN_OF_SEVERITY, clock_words, wheel_words
 
 Result = dict[str, Any]
-_WIDTH = 88
+_WIDTH = 79
 _RULES = {
     "guarded": "guarded: the expanded uncertainty is taken off each moment before it is judged",
     "simple": "simple acceptance: each moment is judged as measured, without a guard",

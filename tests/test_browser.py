@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -192,7 +193,7 @@ def test_sectors_show_the_result_in_figure_and_table(screen, result):
         assert sector["basis"] in figure
         if sector["from_deg"]:
             assert f"{sector['from_deg']:g}°" in figure
-    assert f"rear left at {lift['slew_deg']:.1f}° right" in page.inner_text(".sweeps")
+    assert f"rear left at {lift['estimate_deg']:.1f}° right" in page.inner_text(".sweeps")
     assert "no safety function" in page.inner_text("footer.safety")
 
 
@@ -200,12 +201,54 @@ def test_a_first_lift_leads_to_its_moment(screen, result):
     """The link beside a first lift opens the replay at that moment, with the wheel lifted."""
     page = screen.open("/sectors?run=both-sides")
     lift = result["sweeps"][0]["first_lift"]
-    page.locator("dd", has_text="rear left at").locator("a").click()
+    page.locator(".of-side dd", has_text="rear left at").locator("a").click()
     page.wait_for_selector("#replay[data-run]")
     screen.goes_to(lift["t_s"])
 
     assert screen.text("#readout-slew") == f"{lift['slew_deg']:.1f}° right"
     assert "lifted: rear left" in screen.text("#plan-words")
+
+
+def test_a_result_is_told_in_order_of_weight(screen, result):
+    """The verdict comes first; headings step down one at a time; every part has its own."""
+    page = screen.open("/sectors?run=both-sides")
+    page.wait_for_selector("#capacity-frame .main-svg")
+    headings = page.evaluate(
+        """[...document.querySelectorAll("main h1, main h2, main h3, main h4")]
+            .map((h) => [Number(h.tagName[1]), h.innerText])"""
+    )
+    levels = [level for level, _ in headings]
+    chapters = [words for level, words in headings if level == 2]
+
+    assert levels[:2] == [1, 2]
+    assert all(after - before <= 1 for before, after in pairwise(levels))
+    wanted = ["Sectors", "First lifts", "Proof", "Findings", "Truck model", "Uncertainty", "Sweeps"]
+    assert result["verdict"]["standing"] in chapters[0].lower()
+    assert [w for c in chapters[1:] for w in wanted if c.startswith(w)] == wanted
+    assert result["verdict"]["text"] in page.inner_text("#verdict")
+    assert "computed, not proved" in page.inner_text("#truck-model h2")
+    for caution in result["cautions"]:
+        assert caution in page.inner_text("#verdict")
+    low, high = result["sweeps"][0]["first_lift"]["interval_deg"]
+    assert f"95 %: {low:.1f}° to {high:.1f}°" in page.inner_text(".of-side")
+
+
+def test_budgets_and_reasons_open_by_the_keyboard(screen, result):
+    """Enter on a summary opens its table, whose rows are those of the result, greatest first."""
+    page = screen.open("/sectors?run=both-sides")
+    page.locator(".why summary").first.focus()
+    page.keyboard.press("Enter")
+    page.locator(".budgets summary").first.focus()
+    page.keyboard.press("Enter")
+    rows = page.locator(".budgets details[open] tbody tr").all_inner_texts()
+    parts = result["sweeps"][0]["first_lift"]["budget"]["contributions"]
+
+    assert result["why"][0]["text"] in page.inner_text(".why[open]")
+    assert page.locator(".budgets details[open]").count() == 1
+    assert len(rows) == len(parts)
+    for row, part in zip(rows, sorted(parts, key=lambda c: -c["share"]), strict=True):
+        assert row.startswith(part["name"])
+        assert f"{100 * part['share']:.1f} %" in row
 
 
 @pytest.mark.parametrize("t_s", [60.0, 80.3, 150.0, 300.0])
@@ -460,6 +503,28 @@ def test_a_run_that_lacks_something_is_shown_all_the_same(
     screen.context.close()
 
     assert in_sectors in table
+    assert screen.complaints == []
+
+
+def test_a_run_that_proves_nothing_says_so_first(browser, odd_address):
+    """That nothing is proved, and why, stands before all; a finding leads to its moment."""
+    screen = Screen(browser, odd_address, viewport={"width": 390, "height": 900})
+    page = screen.open("/sectors?run=no-radius")
+    verdict = page.inner_text("#verdict")
+    first = page.evaluate("document.querySelector('main section').id")
+    severities = page.locator("#findings .severity").all_inner_texts()
+    to_do = page.inner_text("#findings")
+    page.locator("#findings .to-moment").first.click()
+    page.wait_for_selector("#replay[data-run]")
+    address = page.url
+    screen.context.close()
+
+    assert first == "verdict"
+    assert "nothing proved" in verdict.lower()
+    assert "This run proves nothing:" in verdict
+    assert severities[0] == "✖ invalid"
+    assert "To do: " in to_do
+    assert "/replay?run=no-radius&t=" in address
     assert screen.complaints == []
 
 

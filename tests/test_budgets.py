@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from dashboard.capacity import budgets
+from dashboard.capacity.uncertainty import budgets
 from dashboard.capacity.uncertainty.budget import Input, combine
 from dashboard.capacity.uncertainty.interval import Spread, half_width, interval
 from logger.errors import FileInvalid

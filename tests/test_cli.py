@@ -165,7 +165,7 @@ def test_a_file_that_is_none_is_one_line(bad_files, command, name):
     """Empty, cut, binary, wrong, huge and missing files: one line that names the file, exit 2."""
     bad, out = bad_files / f"{name}.bad", bad_files / f"out-{command}-{name}"
     words = {
-        "import": [bad, *files(bad_files), "-o", out],
+        "import": [bad, *files(bad_files), "-o", out.with_suffix(".parquet")],
         "plan": ["--test", bad],
         "record": ["--rig", bad, "--test", bad_files / "test.toml", "-o", out],
     }.get(command, [bad])
@@ -202,3 +202,34 @@ def test_a_wrong_option_is_one_line(words, says):
     (line,) = slewtrace(*words, code=2).stderr.strip().splitlines()
 
     assert says in line
+
+
+def test_import_writes_nothing_that_the_other_commands_do_not_take_for_a_run(yard):
+    """A run's name ends in .parquet; another is refused before anything is written."""
+    out = yard / "run.csv"
+    done = slewtrace("import", yard / "readings.csv", *files(yard), "-o", out, code=2)
+
+    assert ".parquet" in done.stderr
+    assert not out.exists()
+
+
+def test_the_derated_chart_is_written_over_no_run_and_over_no_chart(yard):
+    """--chart-csv refuses the run itself and the crane's own chart, and leaves both alone."""
+    chart, run = yard / "own.csv", yard / "charted.parquet"
+    chart.write_text("boom_length m,radius m,load kg\n6,3,1500\n")
+    slewtrace("import", yard / "readings.csv", *files(yard), "-o", run)
+    kept = run.read_bytes(), chart.read_bytes()
+    for out in (run, chart, yard / "." / "own.csv"):
+        slewtrace("analyze", run, "--chart", chart, "--chart-csv", out, code=2)
+
+    assert (run.read_bytes(), chart.read_bytes()) == kept
+
+
+def test_two_keys_that_do_not_go_together_are_told_without_their_table(yard):
+    """The message is the reason, not the table as Python writes it."""
+    bad = yard / "two.toml"
+    bad.write_text(TEST_TOML.replace("[method]", '[method]\npreset = "85-percent-of-tipping"'))
+    line = slewtrace("plan", "--test", bad, code=2).stderr
+
+    assert "two.toml, method: moment_factor and preset" in line
+    assert "{" not in line

@@ -23,10 +23,17 @@ from dashboard.figures.plan_view import (
 )
 from dashboard.figures.readings import Readings, Trace, Wheel, openings
 from dashboard.figures.replay_copy import replay_copy
-from dashboard.figures.sectors import sectors_figure, sectors_summary
+from dashboard.figures.sectors import sectors_figure
+from dashboard.figures.sectors_of_result import sectors_summary
 from dashboard.figures.traces import traces_figure, traces_summary, window_of
 from dashboard.figures.truck_outline import TruckOutline, outline_of
-from dashboard.figures.words import angle_words, clock_words, duration_words, number_words
+from dashboard.figures.words import (
+    angle_words,
+    clock_words,
+    drawn_name,
+    duration_words,
+    number_words,
+)
 from logger.readings.spans import Spans
 from logger.readings.test_file import read_test
 from logger.recording.header import Note
@@ -435,6 +442,14 @@ def test_notes_are_moments_but_their_words_stay_out_of_figures():
         "<i>gust</i>",
     ]
     assert "gust" not in traces_figure(readings, moments, LIGHT).to_json()
+
+
+def test_names_from_files_are_drawn_as_text_and_short():
+    """Markup is no markup, marks that turn the writing round go, and a long name is cut."""
+    assert drawn_name("rear_left") == "rear left"
+    assert drawn_name("<b>x</b>") == "&lt;b&gt;x&lt;/b&gt;"
+    assert drawn_name("\u202ea_b\n") == "a b"
+    assert len(drawn_name("L" * 200)) < 30
 
 
 def luminance(colour):

@@ -168,7 +168,12 @@ def _why(evidence: Evidence, result: dict[str, Any]) -> list[dict[str, Any]]:
     names = {s.name for s in model.supports}
     lifts, _ = observations_from_result(result)
     return [
-        {"side": lift.side, "wheel": lift.wheel, "text": why_it_lifted(model, lift)}
+        {
+            "side": lift.side,
+            "wheel": lift.wheel,
+            "slew_deg": round(lift.slew_deg, 3),
+            "text": why_it_lifted(model, lift),
+        }
         for lift in lifts
         if lift.wheel in names
     ]

@@ -10,6 +10,7 @@ from dashboard.capacity.proof.evidence import Evidence
 from dashboard.capacity.proof.first_lift import LiftAngle
 from dashboard.capacity.proof.holds import Hold
 from dashboard.capacity.proof.sweeps import RadiusStep, Sweep
+from dashboard.capacity.rounding import round_down
 from dashboard.capacity.sectors.counting import Counted
 from dashboard.capacity.sectors.levels import Stretch
 from dashboard.capacity.sectors.sectors import Sector
@@ -137,7 +138,8 @@ def _percent_interval(hold: Hold, required_nm: float) -> list[float] | None:
 
 
 def _percent(moment_nm: float, required_nm: float) -> float:
-    return round(100 * moment_nm / required_nm, 2)
+    # Rounded down, so that 99.999 % never reads as what it does not reach.
+    return round_down(100 * moment_nm / required_nm, 0.01)
 
 
 def _rounded_u(u_s: float | None) -> float | None:

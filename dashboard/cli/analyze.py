@@ -50,7 +50,7 @@ def analyze_command(
         derated_text,
     )
     from dashboard.explanation import explanation  # noqa: PLC0415
-    from dashboard.figures.sectors import sectors_of  # noqa: PLC0415
+    from dashboard.figures.sectors_of_result import sectors_of  # noqa: PLC0415
     from dashboard.load_charts import chart_of  # noqa: PLC0415
     from dashboard.result_text import result_text  # noqa: PLC0415
     from dashboard.results import analyse  # noqa: PLC0415
@@ -68,6 +68,7 @@ def analyze_command(
                 what="the run holds no load chart",
                 would_do="name the crane's with --chart",
             )
+        _check_apart(chart_csv, chart)
         derated = derated_csv(load_chart, sectors_of(result))
         write_text(chart_csv, derated, option="--chart-csv")
     if as_json:
@@ -80,3 +81,19 @@ def analyze_command(
             typer.echo(f"\n{explanation(result)}")
     if not proves_something(result):
         raise typer.Exit(1)
+
+
+def _check_apart(chart_csv: Path, chart: Path | None) -> None:
+    """Refuses to write the derated chart over a run or over the crane's own chart."""
+    if chart_csv.suffix.lower() != ".csv":
+        raise BadInput(
+            where="--chart-csv",
+            what=f"{str(chart_csv)!r} won't do",
+            would_do="a name that ends in .csv",
+        )
+    if chart is not None and chart_csv.exists() and chart_csv.samefile(chart):
+        raise BadInput(
+            where="--chart-csv",
+            what=f"{str(chart_csv)!r} is the crane's own chart",
+            would_do="give the derated one another name",
+        )

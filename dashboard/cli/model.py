@@ -10,7 +10,14 @@ import typer
 
 from dashboard.capacity.planning.plan import make_plan
 from dashboard.cli.model_text import model_text
-from logger.cli.options import JsonOption, TestOption, read_option, read_test_file, write_text
+from logger.cli.options import (
+    JsonOption,
+    TestOption,
+    check_svg,
+    read_option,
+    read_test_file,
+    write_text,
+)
 from logger.errors import BadInput
 from logger.readings.quantity import Kind
 
@@ -46,6 +53,8 @@ def model_command(
     """
     from dashboard.capacity.truck.truck_model import model_result  # noqa: PLC0415 - pulls in numpy
 
+    if figure is not None:
+        check_svg(figure, option="--figure")
     test_file, _ = read_test_file(test)
     plan = make_plan(test_file)
     radius_m = (
@@ -57,12 +66,8 @@ def model_command(
     try:
         document = model_result(test_file, radius_m=radius_m, load_kg=load_kg, step_deg=step)
     except ValueError as exc:
-        raise BadInput(where=str(test), what=str(exc)) from exc
-    if figure is not None:
-        from dashboard.figures.model_svg import model_svg  # noqa: PLC0415 - only for a figure
-
-        title = f"Truck model: {test_file.truck.id}, test {test_file.test.id}"
-        write_text(figure, model_svg(document, title=title), option="--figure")
+        given = [n for n, text in (("--radius", radius), ("--load", load)) if text is not None]
+        raise BadInput(where=" ".join(given) or str(test), what=str(exc)) from exc
     text = model_text(document)
     if fit:
         from dashboard.cli.fit_text import fit_text  # noqa: PLC0415 - only for a fit
@@ -73,4 +78,9 @@ def model_command(
         text = fit_text(
             fitted.fit, curve=fitted.curve, predicted=fitted.predicted, remedies=fitted.remedies
         )
+    if figure is not None:
+        from dashboard.figures.model_svg import model_svg  # noqa: PLC0415 - only for a figure
+
+        title = f"Truck model: {test_file.truck.id}, test {test_file.test.id}"
+        write_text(figure, model_svg(document, title=title), option="--figure")
     typer.echo(json.dumps(document, ensure_ascii=False) if as_json else text)

@@ -10,7 +10,14 @@ import typer
 
 from dashboard.cli.plan_text import plan_text
 from logger.cli.chart_file import chart_text_of, read_chart_file
-from logger.cli.options import JsonOption, TestOption, read_option, read_test_file, write_text
+from logger.cli.options import (
+    JsonOption,
+    TestOption,
+    check_svg,
+    read_option,
+    read_test_file,
+    write_text,
+)
 from logger.errors import BadInput
 from logger.readings.chart_table import read_load_chart
 from logger.readings.load_chart import LoadChart
@@ -70,10 +77,7 @@ def _chart(named: Path | None, test_file: TestFile, *, beside: Path) -> LoadChar
 def _draw(document: dict[str, Any], path: Path) -> None:
     from dashboard.figures.plan_svg import plan_svg  # noqa: PLC0415 - only where it is asked for
 
-    if path.suffix.lower() != ".svg":
-        raise BadInput(
-            where="--figure", what=f"{str(path)!r} won't do", would_do="a name that ends in .svg"
-        )
+    check_svg(path, option="--figure")
     write_text(path, plan_svg(document), option="--figure")
     typer.echo(f"drawn: {path}", err=True)
 

@@ -17,8 +17,8 @@ import plotly.graph_objects as go
 from dashboard.capacity.fit.capacity_curve import CapacityCurve
 from dashboard.capacity.fit.measured_lifts import MeasuredLift
 from dashboard.figures.palette import FONT, Palette
-from dashboard.figures.sectors import Result, Sector, sectors_of
-from dashboard.figures.words import angle_words, plain_number, wheel_words
+from dashboard.figures.sectors_of_result import Result, Sector, sectors_of
+from dashboard.figures.words import angle_words, drawn_name, plain_number, wheel_words
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
 
 HEIGHT_PX, NARROW_PX = 430, 420
@@ -232,7 +232,7 @@ def _marks(
             "line": {"color": palette.ground, "width": 1.5},
         },
         text=[
-            f"{wheel_words(m.wheel)} lifted at {angle_words(m.slew_deg)} with "
+            f"{drawn_name(m.wheel)} lifted at {angle_words(m.slew_deg)} with "
             f"{m.load_kg:.0f} kg at {m.radius_m:.2f} m"
             for m in lifts
         ],

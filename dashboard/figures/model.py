@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from html import escape
 from typing import Any
 
 import numpy as np
@@ -141,7 +142,7 @@ def _trace(line: ModelLine, lines: ModelLines, unit: str, palette: Palette) -> g
         x=lines.slew_deg,
         y=np.round(line.values, 3),
         mode="lines",
-        name=line.name,
+        name=escape(line.name, quote=False),
         line={
             "color": _colour(line, palette),
             "width": 3 if line.group == "least" else 2,
@@ -155,7 +156,7 @@ def _trace(line: ModelLine, lines: ModelLines, unit: str, palette: Palette) -> g
 def _names(lines: ModelLines, palette: Palette) -> list[dict[str, Any]]:
     return [
         {
-            "text": line.name,
+            "text": escape(line.name, quote=False),
             "x": float(lines.slew_deg[line.label]),
             "y": float(line.values[line.label]),
             "showarrow": False,
@@ -194,7 +195,7 @@ def _lift_marks(document: ModelDocument, palette: Palette) -> list[go.Scatter]:
             y=[0.0 for _ in lifts],
             mode="markers",
             name="first lift",
-            text=[lift.words for lift in lifts],
+            text=[escape(lift.words, quote=False) for lift in lifts],
             marker={"symbol": "triangle-up", "size": 14, "color": palette.act},
             hovertemplate="%{text}<extra></extra>",
             cliponaxis=False,
@@ -206,7 +207,7 @@ def _lift_words(document: ModelDocument, palette: Palette, *, narrow: bool) -> l
     side = {"start": "left", "middle": "center", "end": "right"}
     return [
         {
-            "text": lift.words.replace(", ", "<br>") if narrow else lift.words,
+            "text": _in_lines(lift.words, narrow=narrow),
             "x": lift.slew_deg,
             "y": 1,
             "yref": "paper",
@@ -217,6 +218,11 @@ def _lift_words(document: ModelDocument, palette: Palette, *, narrow: bool) -> l
         }
         for lift in lifts_of(document)
     ]
+
+
+def _in_lines(words: str, *, narrow: bool) -> str:
+    drawn = escape(words, quote=False)
+    return drawn.replace(", ", "<br>") if narrow else drawn
 
 
 def _overturning(document: ModelDocument, palette: Palette) -> list[dict[str, Any]]:

@@ -13,7 +13,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from dashboard.figures.words import angle_words, wheel_words
+from dashboard.figures.words import angle_words, short_name
 
 ModelDocument = dict[str, Any]
 Numbers = NDArray[np.float64]
@@ -86,7 +86,7 @@ def reaction_lines(document: ModelDocument) -> ModelLines:
     dash = [DASHES[kinds[:i].count(kind) % len(DASHES)] for i, kind in enumerate(kinds)]
     labels = _label_places(slew_deg, values, top)
     lines = tuple(
-        ModelLine(name=wheel_words(name), group=kinds[i], values=v, dash=dash[i], label=labels[i])
+        ModelLine(name=short_name(name), group=kinds[i], values=v, dash=dash[i], label=labels[i])
         for i, (name, v) in enumerate(zip(document["supports"], values, strict=True))
     )
     return ModelLines(slew_deg=slew_deg, lines=lines, top=top)
@@ -107,7 +107,7 @@ def tipping_lines(document: ModelDocument) -> ModelLines:
     shown = np.where(values <= top, values, np.nan)
     lines = [
         ModelLine(
-            name="over " + " – ".join(wheel_words(name) for name in edge["supports"]),
+            name="over " + " – ".join(short_name(name) for name in edge["supports"]),
             group="edge",
             values=shown[i],
             dash=DASHES[1 + i % (len(DASHES) - 1)],
@@ -127,7 +127,7 @@ def lifts_of(document: ModelDocument) -> list[Lift]:
     for lift in document["first_lift"].values():
         if lift is not None:
             slew_deg = float(lift["slew_deg"])
-            words = f"{wheel_words(lift['wheel'])} lifts, {angle_words(slew_deg)}"
+            words = f"{short_name(lift['wheel'])} lifts, {angle_words(slew_deg)}"
             found[lift["wheel"], slew_deg] = Lift(
                 slew_deg=slew_deg, words=words, anchor=_anchor(slew_deg)
             )

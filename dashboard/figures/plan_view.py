@@ -19,7 +19,7 @@ import plotly.graph_objects as go
 
 from dashboard.figures.palette import FONT, Palette
 from dashboard.figures.truck_outline import TruckOutline, on_screen
-from dashboard.figures.words import angle_words, number_words, wheel_words
+from dashboard.figures.words import angle_words, drawn_name, number_words, wheel_words
 
 BOOM, LOAD, WHEELS = 0, 1, 2
 """Places of the moving traces in the figure."""
@@ -165,7 +165,7 @@ def _wheels(
         x=[x for (x, _), _, _, _ in drawn],
         y=[y for (_, y), _, _, _ in drawn],
         mode="markers+text",
-        text=[f"{wheel_words(n)}<br><b>{WORD_OF_WHEEL[s]}</b>" for _, n, s, _ in drawn],
+        text=[f"{drawn_name(n)}<br><b>{WORD_OF_WHEEL[s]}</b>" for _, n, s, _ in drawn],
         textposition=["middle right" if x > 0 else "middle left" for (x, _), _, _, _ in drawn],
         textfont={
             "size": 13,

@@ -3,15 +3,29 @@
 from __future__ import annotations
 
 import math
+from html import escape
 
 SEVERITIES = ("invalid", "caution", "note")
 SIGN_OF_SEVERITY = {"invalid": "✖", "caution": "▲", "note": "●"}
+_LONGEST_DRAWN = 26
+"""Characters of a name in a figure."""
 SIGN_OF_BASIS = {"proved": "■", "reduced": "◪", "untested": "□"}
 
 
 def wheel_words(name: str) -> str:
     """``rear_left`` as ``rear left``."""
     return name.replace("_", " ")
+
+
+def short_name(name: str) -> str:
+    """A name from a file so that it fits into a figure: on one line, cut with an ellipsis."""
+    plain = "".join(c for c in wheel_words(name) if c.isprintable())
+    return plain if len(plain) <= _LONGEST_DRAWN else plain[: _LONGEST_DRAWN - 1].rstrip() + "…"
+
+
+def drawn_name(name: str) -> str:
+    """The same for plotly, which would take ``<b>`` in it for an order."""
+    return escape(short_name(name), quote=False)
 
 
 def angle_words(slew_deg: float | None, *, digits: int = 1) -> str:

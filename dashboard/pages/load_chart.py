@@ -21,7 +21,7 @@ from dashboard.capacity.sectors.load_chart import (
 )
 from dashboard.figures.load_chart import load_chart_figure, load_chart_summary
 from dashboard.figures.palette import palette_of
-from dashboard.figures.sectors import Sector, sectors_of
+from dashboard.figures.sectors_of_result import Sector, sectors_of
 from dashboard.figures.words import plain_number
 from dashboard.load_charts import chart_of
 from dashboard.pages.attributes import aria
@@ -60,9 +60,19 @@ def load_chart_card(run: Run, result: Result) -> Component:
             ],
             **aria(label="Derated load chart"),
         ),
-        html.Div(id="load-chart-table", className="wide-table"),
-        *(html.P(["▲ Caution  ", html.Bdi(doubt)], className="small") for doubt in chart.doubts),
-        html.P(["▲ Caution  ", CAUTION], className="muted small"),
+        # What scrolls sideways must be reached by the keyboard.
+        html.Div(
+            id="load-chart-table",
+            className="wide-table",
+            tabIndex="0",
+            role="region",
+            **aria(label="Derated load chart as a table"),
+        ),
+        *(
+            html.P([html.Strong("▲ Caution "), html.Bdi(doubt)], className="small")
+            for doubt in chart.doubts
+        ),
+        html.P([html.Strong("▲ Caution "), CAUTION], className="muted small"),
         _download(run, chart, sectors),
     )
 

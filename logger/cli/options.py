@@ -65,6 +65,18 @@ def write_text(path: Path, text: str, *, option: str) -> None:
         ) from exc
 
 
+def check_svg(path: Path, *, option: str) -> None:
+    """Refuses a figure's name that would be taken for another kind of file.
+
+    Raises:
+        BadInput: where it does not end in .svg.
+    """
+    if path.suffix.lower() != ".svg":
+        raise BadInput(
+            where=option, what=f"{str(path)!r} won't do", would_do="a name that ends in .svg"
+        )
+
+
 def read_rig_file(path: Path) -> tuple[RigFile, str]:
     """A rig file, parsed and verbatim."""
     text = read_text(path)

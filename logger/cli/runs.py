@@ -10,8 +10,10 @@ import typer
 
 from logger.cli.chart_file import chart_text_of
 from logger.cli.options import JsonOption, RigOption, TestOption, read_rig_file, read_test_file
-from logger.errors import RunUnreadable
+from logger.errors import BadInput, RunUnreadable
 from logger.software import software_name
+
+RUN_SUFFIX = ".parquet"
 
 
 def recover_command(
@@ -116,6 +118,12 @@ def import_command(
     """
     from logger.recording.csv_import import import_csv  # noqa: PLC0415 - pulls in pyarrow
 
+    if out.suffix != RUN_SUFFIX:
+        raise BadInput(
+            where="--out",
+            what=f"{str(out)!r} won't do",
+            would_do=f"a name that ends in {RUN_SUFFIX}; nothing else is taken for a run",
+        )
     _, rig_toml = read_rig_file(rig)
     test_file, test_toml = read_test_file(test)
     header = import_csv(

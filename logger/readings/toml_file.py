@@ -90,6 +90,8 @@ def _first_error(
     message = message[:1].lower() + message[1:]
     if not path:
         return FileInvalid(where=name, what=message)
+    if isinstance(error["input"], dict):  # a whole table, of which two keys don't go together
+        return FileInvalid(where=where, what=message)
     return FileInvalid(where=where, what=f"{stands} won't do", would_do=message)
 
 

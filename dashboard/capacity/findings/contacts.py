@@ -8,11 +8,13 @@ from dashboard.capacity.findings.finding import Finding, Place, Severity, place_
 from dashboard.capacity.findings.load import hung_in
 from dashboard.capacity.proof.evidence import Evidence, SlewRecord
 from dashboard.capacity.proof.sweeps import Sweep
+from dashboard.capacity.rounding import round_down
 from logger.events.sweep import OVER_REAR_DEG
 from logger.events.wheel_lift import WheelLift
 from logger.readings.spans import Spans
 
 OUTRIGGER = "outrigger"
+OUTSIDE_EFFECT = "It counts for no sector, so the sectors may be better than the truck is."
 SETTLING_NS = 1_000_000_000
 """An outrigger that opens within a second of the load's hanging was not set firmly."""
 
@@ -51,25 +53,33 @@ def _lift_over_rear(evidence: Evidence, slew: SlewRecord, sweep: Sweep) -> Itera
     if first is None:
         return
     low_deg = min(sweep.outward_deg(first.low_deg), sweep.outward_deg(first.high_deg))
-    if low_deg < max(OVER_REAR_DEG, evidence.test.method.angle_step_deg):
+    step_deg = evidence.test.method.angle_step_deg
+    if low_deg < max(OVER_REAR_DEG, step_deg):
+        full_deg = round_down(low_deg, step_deg)
         yield _first_lift_over_rear(
             wheel=first.wheel,
             t_ns=first.t_ns,
             slew_deg=first.slew_deg,
+            effect=(
+                f"No full sector on the {sweep.side} reaches beyond {full_deg:g}° on the strength "
+                "of this sweep: what follows is reduced or untested."
+                if full_deg > 0
+                else "There is no full sector at all on the strength of this sweep: what follows "
+                "is reduced or untested."
+            ),
             place=place_in(sweep, slew, (first.t_ns, first.t_ns + 1)),
         )
 
 
 def _first_lift_over_rear(
-    *, wheel: str, t_ns: int, slew_deg: float, place: Place | None
+    *, wheel: str, t_ns: int, slew_deg: float, effect: str, place: Place | None
 ) -> Finding:
     return Finding(
         code="first_lift_over_rear",
         severity=Severity.CAUTION,
         t_ns=t_ns,
         text=f"Wheel {wheel} lifted over the rear already, at {abs(slew_deg):.1f}°.",
-        effect="There is no full sector at all on the strength of this sweep: what follows is "
-        "reduced or untested.",
+        effect=effect,
         what_to_do="Look at the truck's load and ballast and at the outriggers, and begin again "
         "over the rear at a smaller radius.",
         place=place,
@@ -208,7 +218,11 @@ def _lift_outside_a_sweep(evidence: Evidence, sweeps: tuple[Sweep, ...]) -> Iter
         place = Place(start_ns=first.t_ns, end_ns=first.end_ns or last_ns)
         if angle_deg is not None and abs(angle_deg) <= OVER_REAR_DEG:
             yield _first_lift_over_rear(
-                wheel=wheel, t_ns=first.t_ns, slew_deg=angle_deg, place=place
+                wheel=wheel,
+                t_ns=first.t_ns,
+                slew_deg=angle_deg,
+                effect=OUTSIDE_EFFECT,
+                place=place,
             )
             continue
         yield Finding(
@@ -216,7 +230,7 @@ def _lift_outside_a_sweep(evidence: Evidence, sweeps: tuple[Sweep, ...]) -> Iter
             severity=Severity.CAUTION,
             t_ns=first.t_ns,
             text=f"Wheel {wheel} lifted with the load hanging outside of any sweep.",
-            effect="It counts for no sector, so the sectors may be better than the truck is.",
+            effect=OUTSIDE_EFFECT,
             what_to_do="Look at it in the recording before trusting the sectors, and sweep over "
             "that angle again.",
             place=place,

@@ -11,6 +11,8 @@ from dashboard.capacity.proof.evidence import Evidence, SlewRecord
 from dashboard.capacity.proof.hold_load import load_disagreement
 from dashboard.capacity.proof.stretches import inside
 from dashboard.capacity.proof.sweeps import Sweep
+from dashboard.capacity.proof.whole_load import wholly_hung
+from logger.events.sweep import OVER_REAR_DEG
 from logger.readings.spans import Spans
 
 MOVED_DEG = 0.2
@@ -41,9 +43,16 @@ def _gaps(evidence: Evidence, sweep: Sweep) -> Iterator[tuple[int, int]]:
     for start_ns, end_ns in (
         (sweep.start_ns, hung[0][0]),
         *((a[1], b[0]) for a, b in pairwise(hung)),
+        *(gap for span in hung for gap in _partly_held(evidence, span)),
     ):
         if start_ns < end_ns:
             yield start_ns, end_ns
+
+
+def _partly_held(evidence: Evidence, hung: tuple[int, int]) -> Iterator[tuple[int, int]]:
+    """Where something carried part of the load inside a hanging stretch."""
+    whole = wholly_hung(evidence, hung) & Spans.of([hung])
+    yield from ((a[1], b[0]) for a, b in pairwise(whole))
 
 
 def _load_not_hanging(
@@ -51,7 +60,9 @@ def _load_not_hanging(
 ) -> Iterator[Finding]:
     for gap in gaps:
         place = place_in(sweep, slew, gap)
-        if place.width_deg > SLEWED_DEG:
+        # A load that is lifted over the rear stands for the whole of it.
+        over_rear = gap[0] == sweep.start_ns and abs(place.to_deg or 0.0) <= OVER_REAR_DEG
+        if place.width_deg > SLEWED_DEG and not over_rear:
             yield Finding(
                 code="load_not_hanging",
                 severity=Severity.INVALID,

@@ -13,6 +13,7 @@ from typing import NamedTuple
 from dashboard.capacity.proof.evidence import Evidence
 from dashboard.capacity.proof.hold_load import HoldLoad, hold_load
 from dashboard.capacity.proof.hold_radius import HoldRadius, hold_radius
+from dashboard.capacity.proof.whole_load import wholly_hung
 from dashboard.capacity.uncertainty.budget import Budget
 from dashboard.capacity.uncertainty.budgets import Rule, decided, moment_budget
 from logger.events.sweep import Side
@@ -135,7 +136,7 @@ def find_holds(evidence: Evidence, *, side: Side, window: tuple[int, int]) -> tu
     holds = []
     for hung in evidence.hanging & Spans.of([(window[0], window[1] + 1)]):
         for start_ns, end_ns, moving in _pieces(evidence, hung):
-            clear = Spans.of([(start_ns, end_ns)]) - unproved
+            clear = (Spans.of([(start_ns, end_ns)]) & wholly_hung(evidence, hung)) - unproved
             hold = _measure(
                 evidence, side=side, span=(start_ns, end_ns), clear=clear, moving=moving
             )

@@ -162,7 +162,7 @@ def derated_text(chart: LoadChart, sectors: Sequence[SectorLike]) -> str:
     told = [f"{p:g} %: {places_words(sectors, p)}" for p in percentages(sectors)]
     barred = places_words(sectors, 0.0)
     told += [f"{_NO_LIFTING}: {barred}"] if barred else []
-    wrapped = [line for text in (*told, *chart.doubts, CAUTION) for line in textwrap.wrap(text, 88)]
+    wrapped = [line for text in (*told, *chart.doubts, CAUTION) for line in textwrap.wrap(text, 79)]
     return "\n".join([*lines, "", *wrapped])
 
 

@@ -10,15 +10,18 @@ percentages are rounded down.
 
 Between a lift and the place where the boom stopped, the load hung at the greater moment with a
 wheel off the ground. The next hold starts there with every wheel down, so the strip belongs to
-it; a strip that no such hold takes up, or a wide one, stays untested.
+it, less what the capacity may dip in between; a strip that no such hold takes up, or a wide one,
+stays untested.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from dashboard.capacity.proof.holds import Hold
 from dashboard.capacity.proof.sweeps import Sweep
 from dashboard.capacity.rounding import round_down
 from dashboard.capacity.sectors.levels import (
@@ -149,8 +152,12 @@ def covered_stretches(
             low_deg = 0.0 if low_deg <= OVER_REAR_DEG else low_deg
             before.append(Stretch(low_deg, min(high_deg, first_low_deg), hold.proved_nm))
         else:
-            low_deg = min(low_deg, _strip_begins_deg(sweep, part.from_deg, hold.start_ns))
+            begins_deg = max(first_low_deg, _strip_begins_deg(sweep, low_deg, hold.start_ns))
             beyond.append(Stretch(max(low_deg, first_low_deg), high_deg, hold.proved_nm))
+            if begins_deg < low_deg:
+                beyond.append(
+                    Stretch(begins_deg, low_deg, _in_strip_nm(hold, low_deg - begins_deg))
+                )
     return greatest(before), greatest(beyond)
 
 
@@ -173,6 +180,17 @@ def _strip_begins_deg(sweep: Sweep, from_deg: float, start_ns: int) -> float:
     stopped_deg = sweep.outward_deg(sweep.lifts[earlier[-1]].stopped_deg)
     taken_up = from_deg <= stopped_deg + SET_DOWN_DEG
     return low_deg if taken_up and from_deg - low_deg <= OVERSHOOT_DEG else from_deg
+
+
+def _in_strip_nm(hold: Hold, width_deg: float) -> float:
+    """What a hold proves in the strip before it, N·m: less by what capacity may dip in between.
+
+    With a moment M at ψ a wheel's reaction is r − B·cos(ψ − ψ*) − M·s·cos(ψ − ψ*), B the boom's own
+    share, so the M that lifts it is r/(s·cos) − B/s: between two angles, each w/2 from its least,
+    lower by M·κ·(w/2)²/2 with κ = r/(r − B), and of several wheels the least counts, which adds no
+    narrower dip. κ is taken as 3: a boom that uses up two thirds of the wheel's reserve by itself.
+    """
+    return hold.proved_nm * (1 - 1.5 * math.radians(width_deg / 2) ** 2)
 
 
 def _is_of_one_stop(sweep: Sweep, index: int, last: int) -> bool:

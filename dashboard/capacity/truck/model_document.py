@@ -77,7 +77,7 @@ def _row(values: Numbers) -> list[float | None]:
 
 
 def _lift_entry(lift: tuple[str, float] | None) -> dict[str, object] | None:
-    return None if lift is None else {"wheel": lift[0], "slew_deg": lift[1]}
+    return None if lift is None else {"wheel": lift[0], "slew_deg": lift[1] + 0.0}
 
 
 def _edge_entries(tipping: TippingLoads) -> list[dict[str, Any]]:
