@@ -137,3 +137,17 @@ def test_control_characters_in_a_file_do_not_reach_the_terminal():
         read_rig(RIG_TOML.replace('id = "bench-1"', 'id = "\\u001b[31mred"'))
 
     assert "\x1b" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("written", "words"),
+    [
+        ('[rig]\nid = "bay 2"', "beginning with a letter or digit"),
+        ('[rig]\nid = "bay-2"\n[[source]]\n', "is missing"),
+        ('source = []\nchannel = []\n[rig]\nid = "b"', "at least 1 are needed"),
+    ],
+)
+def test_limits_are_told_in_words(written, words):
+    """No pattern or tuple of the library that checks: what is asked for stands in the sentence."""
+    with pytest.raises(FileInvalid, match=words):
+        read_rig(written)

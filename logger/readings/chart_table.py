@@ -150,6 +150,8 @@ def _row(cells: list[str], columns: list[_Column], *, where: str) -> _ReadRow:
 
 def _value(cell: str, column: _Column, *, where: str) -> float:
     match = _NUMBER.fullmatch(cell)
+    if cell.startswith(("-", "−")):
+        raise FileInvalid(where=where, what=f"{_shown(cell)} is below 0")
     if match is None or not any(c.isdigit() for c in cell):
         raise FileInvalid(
             where=where,

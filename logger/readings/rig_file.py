@@ -11,7 +11,7 @@ from pydantic import Field, field_validator, model_validator
 from logger.readings.calibration import Calibration
 from logger.readings.calibration_table import Calibrated
 from logger.readings.quantity import Kind, parse_quantity, unit_factor
-from logger.readings.toml_file import Duration, Length, Table, read_toml
+from logger.readings.toml_file import IDENTIFIER_PATTERN, Duration, Length, Table, read_toml
 
 KIND_OF_CHANNEL = {
     "slew": Kind.ANGLE,
@@ -27,7 +27,7 @@ KIND_OF_CHANNEL = {
 """Every channel id but the wheels', and what it measures."""
 
 WHEEL = "wheel/"
-Identifier = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
+Identifier = Annotated[str, Field(pattern=IDENTIFIER_PATTERN)]
 
 
 class Rig(Table):

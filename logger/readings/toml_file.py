@@ -13,11 +13,13 @@ from collections.abc import Callable, Sequence
 from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+from pydantic_core import ErrorDetails
 
 from logger.errors import FileInvalid
 from logger.readings.quantity import Kind, parse_quantity
 
 _SHOWN_CHARACTERS = 60
+IDENTIFIER_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$"
 PLAUSIBLE_TEXT = 200
 """Longest name that a person would write."""
 
@@ -86,13 +88,26 @@ def _first_error(
     if error["type"] == "missing":
         return FileInvalid(where=where, what="is missing", would_do="add it")
     stands = _shown(error["input"])
-    message = error["msg"].removeprefix("Value error, ")
-    message = message[:1].lower() + message[1:]
+    message = _words(error)
     if not path:
         return FileInvalid(where=name, what=message)
     if isinstance(error["input"], dict):  # a whole table, of which two keys don't go together
         return FileInvalid(where=where, what=message)
     return FileInvalid(where=where, what=f"{stands} won't do", would_do=message)
+
+
+def _words(error: ErrorDetails) -> str:
+    """What is asked for, in words; pydantic's own speak of tuples and patterns."""
+    limits = error.get("ctx", {})
+    match error["type"]:
+        case "too_short":
+            return f"at least {limits['min_length']} are needed"
+        case "too_long":
+            return f"at most {limits['max_length']} will do"
+        case "string_pattern_mismatch" if limits["pattern"] == IDENTIFIER_PATTERN:
+            return "letters, digits, '_', '.' and '-' will do, beginning with a letter or digit"
+    message = error["msg"].removeprefix("Value error, ")
+    return message[:1].lower() + message[1:]
 
 
 def _shown(value: object) -> str:
