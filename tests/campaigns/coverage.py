@@ -48,7 +48,11 @@ def judge(number):
         f"noise {drawn.noise_deg:g}",
         f"clock {drawn.u_clock_s:g}",
         f"rates {drawn.rates_hz[0]} {drawn.rates_hz[3]}",
-        "swings" if drawn.swings else "bounces",
+        "swings in an ellipse"
+        if drawn.in_ellipse
+        else "swings in a plane"
+        if drawn.swings
+        else "bounces",
     )
     error_deg = abs(lift.estimate_deg - drawn.sign * drawn.lift_deg)
     return held, kinds, high_deg - low_deg, error_deg

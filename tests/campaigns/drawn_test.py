@@ -5,8 +5,10 @@ encoder's zero error (normal, the declared ``u``) and whether it rounds or cuts 
 its direction; the phases and rates of sampling; the offset of each source's clock (normal, the
 ``u`` of its fit); the cell's offset and gain errors (together the declared ``u``); the radius
 sensor's error (normal, the declared ``u``); the masses of the parts and of what hangs above the
-cell; how the load moves: it swings like a pendulum in one plane, which makes a wave in the rope's
-tension and a third of its amplitude more on the mean, or it bounces, which makes a wave alone.
+cell; how the load moves: it swings like a pendulum, which makes a wave in the rope's tension and a
+third of its amplitude more on the mean in one plane, up to 5/3 of that in an ellipse half as wide
+across (half of the swinging tests in a plane, half evenly in between, as ``quasi_static``
+assumes), or it bounces, which makes a wave alone.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ from pathlib import Path
 
 import numpy as np
 
+from dashboard.capacity.proof.quasi_static import LEAST_ADDED, MOST_ADDED
 from dashboard.gathering import gather_evidence
 from logger.readings.block import Block
 from logger.readings.clock_alignment import ClockFit
@@ -74,6 +77,9 @@ class DrawnTest:
         self.reduced_m = full_m * float(rng.uniform(0.75, 0.95))
         self.end_deg = self.lift_deg + float(rng.uniform(15, 25))
         self.zero_counts = 2048 + float(rng.uniform())
+        self.in_ellipse = self.swings and bool(rng.integers(2))
+        # (a² + b²)/(a² − b²) of the half-axes.
+        self.added = float(rng.uniform(LEAST_ADDED, MOST_ADDED)) if self.in_ellipse else 1.0
 
     def percent(self, radius_m):
         """What the load at a radius truly is of the required moment."""
@@ -126,9 +132,9 @@ class DrawnTest:
         """Tension of the rope as a share of the load at rest."""
         wave = self.rng.uniform(0, 0.01)
         if self.swings:
-            # ¾θ₀² at twice the pendulum's frequency about 1 + θ₀²/4, for ropes of 3 to 6 m.
+            # ¾(a² − b²) at twice the pendulum's frequency about 1 + (a² + b²)/4, ropes of 3 to 6 m.
             period_s = np.pi * np.sqrt(self.rng.uniform(3, 6) / STANDARD_GRAVITY_MPS2)
-            return 1 + wave / 3 - wave * np.cos(2 * np.pi * t_s / period_s)
+            return 1 + self.added * wave / 3 - wave * np.cos(2 * np.pi * t_s / period_s)
         return 1 + wave * np.sin(2 * np.pi * t_s * self.rng.uniform(1, 3))
 
     @property

@@ -6,11 +6,11 @@ Not part of the suite, which has a short form of it (``test_model_fit``)::
 
 Random trucks, each with a hidden centre of gravity and hidden stiffness (outriggers and their
 preload too, on every third), are tested by the model that they obey: both sides, the load brought
-in after each lift until none comes. Angles are measured with noise, load and radius with an error
-common to the test. The fit knows the truck as a test file would give it, the hidden departures'
-bounds, and nothing else. Counted: how often value ± 2 u of each parameter that the fit calls
-determined holds the truth (95.45 % for a normal distribution), and how often the 95 % interval of
-the first lift at another load and radius does.
+in after each lift until none comes. Angles are measured with noise and an error of the slew zero,
+load and radius with errors too; these three are common to the test. The fit knows the truck as a
+test file would give it, the hidden departures' bounds, and nothing else. Counted: how often
+value ± 2 u of each parameter that the fit calls determined holds the truth (95.45 % for a normal
+distribution), and how often the 95 % interval of the first lift at another load and radius does.
 
 The hidden departures are drawn from what the fit is told of them: half of the trucks evenly within
 the bounds, half normally with a stated uncertainty.
@@ -39,7 +39,7 @@ from dashboard.capacity.truck.truck_model import first_lift
 from logger.readings.model_table import PointMass, SlewingMass, Support, TruckModel
 
 SIDES = {"right": 1.0, "left": -1.0}
-U_DEG, U_LOAD_KG, U_RADIUS_M = 0.25, 2.0, 0.003
+U_DEG, U_ZERO_DEG, U_LOAD_KG, U_RADIUS_M = 0.25, 0.1, 2.0, 0.003
 LOW, HIGH = 93.0, 97.0
 REACHED_DEG = 172.0
 
@@ -94,7 +94,8 @@ test_load_kg.__test__ = False
 
 def tested(truth, load_kg, rng):
     """What a test of the true truck at 4 m measures."""
-    load_error, radius_error = rng.standard_normal(2) * (U_LOAD_KG, U_RADIUS_M)
+    errors = rng.standard_normal(3) * (U_LOAD_KG, U_RADIUS_M, U_ZERO_DEG)
+    load_error, radius_error, zero_error = errors
     common = {"load_kg": load_kg + load_error, "u_load_kg": U_LOAD_KG, "u_radius_m": U_RADIUS_M}
     lifts, stays = [], []
     for side, sign in SIDES.items():
@@ -109,8 +110,8 @@ def tested(truth, load_kg, rng):
                         side=side,
                         from_deg=sign * began,
                         to_deg=sign * end,
-                        load_kg=common["load_kg"],
                         radius_m=radius + radius_error,
+                        **common,
                     )
                 )
             if reached == REACHED_DEG:
@@ -120,8 +121,9 @@ def tested(truth, load_kg, rng):
                     MeasuredLift(
                         side=side,
                         wheel=lift[0],
-                        slew_deg=lift[1] + U_DEG * rng.standard_normal(),
-                        u_deg=U_DEG,
+                        slew_deg=lift[1] + zero_error + U_DEG * rng.standard_normal(),
+                        u_deg=math.hypot(U_DEG, U_ZERO_DEG),
+                        u_zero_deg=U_ZERO_DEG,
                         radius_m=radius + radius_error,
                         **common,
                     )
@@ -161,6 +163,7 @@ def one_truck(number):
             for p, d, t in zip(fit.parameters, fit.departure, hidden, strict=True)
         ],
         "predicted": [],
+        "no lift foreseen": [],
     }
     possible = possible_departures(fit)
     for load_share, radius_m in ((0.9, 4.0), (1.15, 3.8)):
@@ -175,8 +178,10 @@ def one_truck(number):
                 else sorted((sign * told.low_deg, sign * told.high_deg))
             )
             holds = ends[0] - 1e-3 <= true_deg <= ends[1] + 1e-3
-            if true_deg == 180.0 and ends[0] == 180.0:
-                continue  # nothing to predict: no truck in question lifts
+            if ends[0] == 180.0:
+                # No truck in question lifts: no angle is told, only that none is.
+                found["no lift foreseen"].append(true_deg == 180.0)
+                continue
             found["predicted"].append((bool(holds), bool(true_deg < ends[0]), ends[1] - ends[0]))
     return found
 
@@ -237,6 +242,7 @@ def main():
         "predicted_95_outriggers": share(
             p[0] for f in fits if f["outriggers"] for p in f["predicted"]
         ),
+        "no_lift_foreseen_and_none_came": share(x for f in fits for x in f["no lift foreseen"]),
         "median_width_deg": round(float(np.median([p[2] for p in predicted])), 2),
     }
     print(json.dumps(figures, indent=1))

@@ -33,6 +33,7 @@ ROOT = Path(__file__).parents[2]
 PICTURES = ROOT / "recordings" / "pictures"
 RUN = ROOT / "recordings" / "lifts-both-sides.parquet"
 SETTLE_MS = 6000
+PATIENCE_MS = 120_000
 QUIET = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"]
 
 
@@ -43,9 +44,10 @@ def pages(result_t_s):
     with served(RUN.parent) as address, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium, args=QUIET)
         page = browser.new_page(viewport={"width": 1280, "height": 800}, color_scheme="light")
-        for name, query in (("sectors", ""), ("replay", f"&t={result_t_s}")):
+        for name, query, height in (("sectors", "", 1040), ("replay", f"&t={result_t_s}", 800)):
+            page.set_viewport_size({"width": 1280, "height": height})
             page.goto(f"{address}/{name}?run={run_id}{query}")
-            page.wait_for_selector(".js-plotly-plot")
+            page.wait_for_selector(".js-plotly-plot", timeout=PATIENCE_MS)
             page.wait_for_timeout(SETTLE_MS)
             page.screenshot(path=PICTURES / f"{name}.png")
         browser.close()

@@ -11,15 +11,17 @@ What the curve gives is the moment of the first lift, not of tipping, and it is 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from dashboard.capacity.fit.fit_result import ModelFit, fitted_truck
+from dashboard.capacity.fit.fit_result import ModelFit
 from dashboard.capacity.fit.fit_spread import possible_departures
 from dashboard.capacity.fit.held_down import HeldDown
+from dashboard.capacity.fit.many_trucks import ManyTrucks
 from logger.readings.model_table import TruckModel
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
 
@@ -34,6 +36,7 @@ QUANTILE: Final = "weibull"
 _COARSE = np.linspace(0.0, MOST, 13)
 _CLOSING_IN = 6
 _BAND_STEP_DEG = 3.0
+_NEAR = 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -156,7 +159,6 @@ def greatest_share(
     load_kg: float,
     radius_m: float,
     growing: Growing = "radius",
-    around: Numbers | None = None,
 ) -> Numbers:
     """The share of load or radius at which the first wheel's closure is zero.
 
@@ -166,7 +168,6 @@ def greatest_share(
         load_kg: nominal load, kg.
         radius_m: nominal radius, m.
         growing: which of them is shared.
-        around: shares nearby, shape (n,), of a truck much like this one, which save the search.
 
     Returns:
         Shape (n,): 0 where a wheel is up without it, ``MOST`` where none lifts up to there.
@@ -179,21 +180,28 @@ def greatest_share(
         radius = share * radius_m if growing == "radius" else np.full(slew.shape, radius_m)
         return held.closure_m(slew, load, radius)
 
-    if around is None:
-        low, high = _bracket(held, slew, load_kg, radius_m, growing)
-    else:
-        low, high = np.clip(around - 0.15, 0.0, None), around + 0.15
+    return _closed_in(closure, *_bracket(held, slew, load_kg, radius_m, growing))
+
+
+def _closed_in(closure: Callable[[Numbers], Numbers], low: Numbers, high: Numbers) -> Numbers:
+    """Shares at which the first wheel's closure is zero, between a lower and an upper one.
+
+    Args:
+        closure: closures of all wheels for shares, with one axis more.
+        low: lower shares.
+        high: upper shares.
+    """
     at_low, at_high = closure(low), closure(high)
     share = _crossing(low, high, at_low, at_high)
     for _ in range(_CLOSING_IN):
         here = closure(np.clip(share, 0.0, 2 * MOST))
-        least = here.min(axis=1)
-        if (np.abs(least) <= 1e-9 + 1e-6 * np.abs(at_low).max(axis=1)).all():
+        least = here.min(axis=-1)
+        if (np.abs(least) <= 1e-9 + 1e-6 * np.abs(at_low).max(axis=-1)).all():
             break
         up = least > 0
         low, high = np.where(up, share, low), np.where(up, high, share)
-        at_low = np.where(up[:, np.newaxis], here, at_low)
-        at_high = np.where(up[:, np.newaxis], at_high, here)
+        at_low = np.where(up[..., np.newaxis], here, at_low)
+        at_high = np.where(up[..., np.newaxis], at_high, here)
         share = _crossing(low, high, at_low, at_high)
     return np.asarray(np.clip(share, 0.0, MOST))
 
@@ -214,11 +222,11 @@ def _bracket(
 
 def _crossing(low: Numbers, high: Numbers, at_low: Numbers, at_high: Numbers) -> Numbers:
     """The least share at which a straight line through a wheel's two closures falls to zero."""
-    run = (high - low)[:, np.newaxis]
+    run = (high - low)[..., np.newaxis]
     fall = at_low - at_high
     with np.errstate(divide="ignore", invalid="ignore"):
-        zero = np.where(fall > 0, low[:, np.newaxis] + run * at_low / fall, np.inf)
-    return np.asarray(np.minimum(zero.min(axis=1), 4 * MOST))
+        zero = np.where(fall > 0, low[..., np.newaxis] + run * at_low / fall, np.inf)
+    return np.asarray(np.minimum(zero.min(axis=-1), 4 * MOST))
 
 
 def _band(
@@ -233,19 +241,16 @@ def _band(
 ) -> tuple[Numbers, Numbers]:
     coarse = np.linspace(-180.0, 180.0, round(360 / _BAND_STEP_DEG) + 1)
     around = np.interp(coarse, slew, share)
-    of_truck = np.array(
-        [
-            greatest_share(
-                fitted_truck(fit, departure),
-                coarse,
-                load_kg=load_kg,
-                radius_m=radius_m,
-                growing=growing,
-                around=around,
-            )
-            for departure in departures
-        ]
-    )
+    many = ManyTrucks(fit.given, fit.free)
+
+    def closure(part: Numbers) -> Numbers:
+        load = part * load_kg if growing == "load" else load_kg
+        radius = part * radius_m if growing == "radius" else radius_m
+        return many.closure_m(departures, coarse, load, radius)
+
+    # Trucks much like the fitted one carry much like it.
+    near = np.tile(around, (len(departures), 1))
+    of_truck = _closed_in(closure, np.clip(near - _NEAR, 0.0, None), near + _NEAR)
     # What the trucks are off from the fitted one is smoother than what they carry.
     off = np.quantile(of_truck - around, BAND, axis=0, method=QUANTILE)
     low, high = (share + np.interp(slew, coarse, edge) for edge in off)

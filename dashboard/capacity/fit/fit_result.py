@@ -62,13 +62,13 @@ class ModelFit:
         stays: the stays.
         free: the parameters that were free.
         departure: their fitted departures, shape (parameters,), m or logarithms of factors.
-        unknown: the same over ``u_before``, then the common errors of load and radius over
-            their standard uncertainties.
+        unknown: the same over ``u_before``, then the common errors of load, radius and slew zero
+            over their standard uncertainties.
         covariance: of the departures, shape (parameters, parameters).
         parameters: the same for people.
         off_deg: model's angle less measured angle of each lift, shape (lifts,), deg.
         off_u: the same in standard uncertainties of the measured angle, after the common
-            errors of load and radius were fitted, shape (lifts,).
+            errors of load, radius and slew zero were fitted, shape (lifts,).
         chi_square: sum of all squared residuals, those of what was known before included.
         degrees_of_freedom: number of lifts.
         probability: that a right model fits no better than this one.
@@ -122,6 +122,7 @@ class ModelFit:
                     "wheel": lift.wheel,
                     "slew_deg": lift.slew_deg,
                     "u_deg": lift.u_deg,
+                    "u_zero_deg": lift.u_zero_deg,
                     "load_kg": lift.load_kg,
                     "radius_m": lift.radius_m,
                     "off_deg": float(deg),

@@ -5,12 +5,16 @@ So the wheels are held down: each contact pulls as well as it pushes. Until the 
 this truck stands as the real one does, to rounding; a wheel's closure crosses zero where the real
 wheel lifts; but it crosses without a kink. Where nothing else can open, closure is then linear in
 every load and one small system of equations is solved for all angles at once. Outriggers stay
-one-sided, for they may open before any wheel does, and a suspension still runs down to its stop;
-then each contact gets a great preload and a mass at its place that balances it, and the frame
-finds its balance as ever.
+one-sided, for they may open before any wheel does: each set of outriggers on the ground is one
+such system, and the one whose outriggers all push, and whose others all hang free, is the
+truck's. A suspension still runs down to its stop; then, and where outriggers are many, each
+contact gets a great preload and a mass at its place that balances it, and the frame finds its
+balance as ever.
 """
 
 from __future__ import annotations
+
+from itertools import product
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -24,6 +28,10 @@ Numbers = NDArray[np.float64]
 
 _HOLDING = 4.0
 """Force that holds each wheel down, in weights of the truck."""
+_MOST_OUTRIGGERS = 4
+"""So many have sixteen sets, soon looked through."""
+_FIRM = 1e-8
+"""Where the wheels alone hold the frame less firmly, sets without outriggers have no balance."""
 
 
 class HeldDown:
@@ -43,7 +51,8 @@ class HeldDown:
         self.wheels = tuple(s.name for s in wheels)
         fixed = [(m.mass_kg, *m.at_m) for m in model.masses]
         fixed += [(s.unsprung_kg, *s.at_m) for s in model.supports if s.unsprung_kg]
-        self._straight = len(wheels) == len(model.supports) and not any(s.droop_m for s in wheels)
+        self._sets = outrigger_sets(model)
+        self._straight = bool(self._sets.size)
         raised_m = np.zeros(len(wheels))
         held = model
         if not self._straight:
@@ -86,18 +95,54 @@ class HeldDown:
             STANDARD_GRAVITY_MPS2 * slewing_kg, at_m, self._column_m[0]
         )
         frame = self._frame
-        sinking = _all_pressed(frame, force) if self._straight else frame.balance(force)
+        sinking = _by_sets(frame, self._sets, force) if self._straight else frame.balance(force)
         closure = frame.closure_m(sinking)[:, self._contacts] - self._raised_m
         # A frame that finds no balance at all is as open as can be.
         return np.where(np.isnan(closure), -self._raised_m, closure)
 
 
-def _all_pressed(frame: Frame, force_n: Numbers) -> Numbers:
-    """Unknowns at which all springs, pulling or pushing, carry forces; as force_n, in m."""
-    shape, stiffness = frame.shape, frame.stiffness_npm
-    matrix = shape.T @ (stiffness[:, np.newaxis] * shape) + np.diag(frame.own_npm)
-    matrix += 1e-14 * np.trace(matrix) * np.eye(len(matrix))
-    return np.asarray((force_n - shape.T @ (stiffness * frame.offset_m)) @ np.linalg.inv(matrix))
+def outrigger_sets(model: TruckModel) -> NDArray[np.bool_]:
+    """Which supports act in each set to look through, shape (sets, supports).
+
+    Empty where suspensions run down to a stop, outriggers are many, or the wheels alone don't
+    hold the frame.
+    """
+    wheel = np.array([s.kind == "wheel" for s in model.supports])
+    others = int((~wheel).sum())
+    if others > _MOST_OUTRIGGERS or any(s.droop_m for s in model.supports):
+        return np.empty((0, len(wheel)), dtype=np.bool_)
+    if others:
+        matrix = _matrices(Frame.of(model), wheel[np.newaxis])[0]
+        if np.linalg.cond(matrix) > 1 / _FIRM:
+            return np.empty((0, len(wheel)), dtype=np.bool_)
+    sets = np.ones((2**others, len(wheel)), dtype=np.bool_)
+    sets[:, ~wheel] = list(product((True, False), repeat=others))
+    return sets
+
+
+def _matrices(frame: Frame, sets: NDArray[np.bool_]) -> Numbers:
+    """Stiffness against the unknowns with sets of springs, shape (sets, unknowns, unknowns)."""
+    shape = frame.shape
+    matrix = np.einsum("ns,si,sj->nij", sets * frame.stiffness_npm, shape, shape)
+    return np.asarray(matrix + np.diag(frame.own_npm))
+
+
+def _by_sets(frame: Frame, sets: NDArray[np.bool_], force_n: Numbers) -> Numbers:
+    """Unknowns at which springs that pull as well as push carry forces; as force_n, in m.
+
+    Of the sets that one is taken whose outriggers push and whose others would not.
+    """
+    matrix = _matrices(frame, sets)
+    trace = np.trace(matrix, axis1=1, axis2=2)[:, np.newaxis, np.newaxis]
+    inverse = np.linalg.inv(matrix + 1e-14 * trace * np.eye(matrix.shape[1]))
+    preload_n = (sets * frame.stiffness_npm * frame.offset_m) @ frame.shape
+    sinking = (force_n - preload_n[:, np.newaxis]) @ inverse
+    if len(sets) == 1:
+        return np.asarray(sinking[0])
+    some = ~sets.all(axis=0)
+    closure = sinking @ frame.shape[some].T + frame.offset_m[some]
+    wrong = np.maximum(np.where(sets[:, np.newaxis, some], -closure, closure), 0.0).max(axis=2)
+    return np.asarray(sinking[wrong.argmin(axis=0), np.arange(len(force_n))])
 
 
 def _held(model: TruckModel, raised_m: Numbers) -> TruckModel:

@@ -3,10 +3,15 @@
 A lift tells that the named wheel's pressure on the ground went through zero at an angle, with a
 load at a radius. A stay, a stretch of angles swept with every wheel down, tells that no pressure
 went through zero there: it bounds the truck from one side.
+
+The errors of load, radius and slew zero are common to all lifts of a run. Runs that are fitted
+together share them too, since one rig with one calibration measured them; where runs come from
+several rigs this takes their errors for alike, which lets no average make them small.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -19,7 +24,10 @@ LEAST_SWEPT_DEG = 0.5
 """A wheel that opens sooner after the load was hung was open already: no angle to fit to."""
 STAY_SHORT_OF_LIFT_DEG = 0.5
 LEAST_U_DEG = 0.05
-"""No lift's angle counts as known better than this, deg: frames and tyres are not that ideal."""
+"""No lift's angle counts as known better than this, a common error aside, deg: frames and tyres
+are not that ideal."""
+COMMON_ANGLE = "slew zero and scale"
+"""What is common to all lifts in the budget of a lift's angle."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,11 +38,13 @@ class MeasuredLift:
         side: the way of the slew.
         wheel: which wheel, by the model's name.
         slew_deg: slew angle, deg, negative on the left.
-        u_deg: its standard uncertainty, deg.
+        u_deg: its standard uncertainty, all parts together, deg.
         load_kg: the load, kg.
         radius_m: its distance from the slew axis, m.
         u_load_kg: standard uncertainty of the load, taken as one error common to a test, kg.
         u_radius_m: the same of the radius, m.
+        u_zero_deg: the part of ``u_deg`` that is the error of the slew's zero and scale, likewise
+            common, deg.
     """
 
     side: Side
@@ -45,6 +55,12 @@ class MeasuredLift:
     radius_m: float
     u_load_kg: float = 0.0
     u_radius_m: float = 0.0
+    u_zero_deg: float = 0.0
+
+    @property
+    def u_own_deg(self) -> float:
+        """Standard uncertainty of the angle by what errs anew at each lift, deg."""
+        return math.sqrt(max(0.0, self.u_deg**2 - self.u_zero_deg**2))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +73,8 @@ class MeasuredStay:
         to_deg: where it ended, deg.
         load_kg: the load, kg.
         radius_m: its distance from the slew axis, m.
+        u_load_kg: standard uncertainty of the load, kg; common, as that of a lift.
+        u_radius_m: the same of the radius, m.
     """
 
     side: Side
@@ -64,6 +82,8 @@ class MeasuredStay:
     to_deg: float
     load_kg: float
     radius_m: float
+    u_load_kg: float = 0.0
+    u_radius_m: float = 0.0
 
 
 def observations_from_result(
@@ -114,16 +134,25 @@ def _first_lift(sweep: Mapping[str, Any], hold: Mapping[str, Any]) -> MeasuredLi
     slew_deg = float(lift["estimate_deg"])
     if abs(slew_deg) - min(abs(hold["from_deg"]), abs(hold["to_deg"])) < LEAST_SWEPT_DEG:
         return None
+    u_zero_deg = _common_deg(lift)
+    own_deg = math.sqrt(max(0.0, float(lift["u_slew_deg"]) ** 2 - u_zero_deg**2))
     return MeasuredLift(
         side=sweep["side"],
         wheel=lift["wheel"],
         slew_deg=slew_deg,
-        u_deg=max(float(lift["u_slew_deg"]), LEAST_U_DEG),
+        u_deg=math.hypot(max(own_deg, LEAST_U_DEG), u_zero_deg),
+        u_zero_deg=u_zero_deg,
         load_kg=float(hold["load_kg"]),
         radius_m=float(hold["radius_m"]),
         u_load_kg=float(hold.get("u_load_kg") or 0.0),
         u_radius_m=float(hold.get("u_radius_m") or 0.0),
     )
+
+
+def _common_deg(lift: Mapping[str, Any]) -> float:
+    """The part of a lift's uncertainty that all lifts share, deg."""
+    parts = (lift.get("budget") or {}).get("contributions", ())
+    return math.fsum(float(part["u_y"]) for part in parts if part["name"] == COMMON_ANGLE)
 
 
 def _all_lifts(sweep: Mapping[str, Any]) -> Iterator[Mapping[str, Any]]:
@@ -148,4 +177,6 @@ def _stays(
             to_deg=end,
             load_kg=float(hold["load_kg"]),
             radius_m=float(hold["radius_m"]),
+            u_load_kg=float(hold.get("u_load_kg") or 0.0),
+            u_radius_m=float(hold.get("u_radius_m") or 0.0),
         )

@@ -137,7 +137,7 @@ def _describe(
     lifts: tuple[MeasuredLift, ...],
     stays: tuple[MeasuredStay, ...],
 ) -> ModelFit:
-    from scipy.stats import chi2  # noqa: PLC0415 - slow to import
+    from scipy.special import chdtrc  # noqa: PLC0415 - the command line starts without it
 
     # A stay bounds from one side only: near its bound it would feign more than it tells.
     jacobian = residuals.jacobian(unknown)[: len(lifts)]
@@ -151,7 +151,7 @@ def _describe(
     truck = residuals.truck(unknown)
     off_u = residuals(unknown)[: len(lifts)]
     chi_square = _cost(residuals, unknown)
-    probability = float(chi2.sf(chi_square, max(len(lifts), 1)))
+    probability = float(chdtrc(max(len(lifts), 1), chi_square))
     off_deg = residuals.off_deg(truck)
     explains = probability >= UNLIKELY and bool((np.abs(off_u) <= FAR_OFF_U).all())
     return ModelFit(
@@ -183,7 +183,7 @@ def _describe(
 
 
 def _without_common(jacobian: Numbers) -> Numbers:
-    """The truck's columns, rows weighted as the common errors of load and radius leave them."""
+    """The truck's columns, rows weighted as the common errors leave them."""
     common = jacobian[:, -COMMON_ERRORS:]
     spread = np.linalg.inv(np.eye(len(jacobian)) + common @ common.T)
     root = np.linalg.cholesky(spread).T

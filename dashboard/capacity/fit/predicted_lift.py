@@ -12,11 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashboard.capacity.fit.capacity_curve import BAND, QUANTILE
-from dashboard.capacity.fit.fit_result import ModelFit, fitted_truck
+from dashboard.capacity.fit.fit_result import ModelFit
 from dashboard.capacity.fit.fit_spread import possible_departures
-from dashboard.capacity.fit.held_down import HeldDown
+from dashboard.capacity.fit.many_trucks import ManyTrucks
 from dashboard.capacity.truck.truck_model import Side, first_lift
-from logger.readings.model_table import TruckModel
 
 Numbers = NDArray[np.float64]
 
@@ -70,12 +69,7 @@ def predict_lift(
     """
     departures = possible_departures(fit) if possible is None else possible
     sign = 1.0 if side == "right" else -1.0
-    out = np.array(
-        [
-            _lift_deg(fitted_truck(fit, departure), sign, load_kg, radius_m)
-            for departure in departures
-        ]
-    )
+    out = _lift_deg(fit, departures, sign, load_kg, radius_m)
     lifts = np.isfinite(out)
     lift = first_lift(fit.model, side, load_kg, radius_m)
     reach = np.quantile(np.where(lifts, out, 180.0), BAND, method=QUANTILE)
@@ -93,14 +87,17 @@ def predict_lift(
     )
 
 
-def _lift_deg(model: TruckModel, sign: float, load_kg: float, radius_m: float) -> float:
-    """The first angle outward at which a wheel lifts, deg ≥ 0; infinite where none does."""
+def _lift_deg(
+    fit: ModelFit, departures: Numbers, sign: float, load_kg: float, radius_m: float
+) -> Numbers:
+    """The first angle outward at which each truck lifts a wheel, deg ≥ 0; infinite where none."""
     out = np.arange(0.0, 180.0 + _SCAN_STEP_DEG / 2, _SCAN_STEP_DEG)
-    closure = HeldDown(model).closure_m(sign * out, load_kg, radius_m).min(axis=1)
+    trucks = ManyTrucks(fit.given, fit.free)
+    closure = trucks.closure_m(departures, sign * out, load_kg, radius_m).min(axis=2)
     up = closure <= 0
-    if not up.any():
-        return float("inf")
-    at = int(up.argmax())
-    if at == 0:
-        return 0.0
-    return float(out[at - 1] + _SCAN_STEP_DEG * closure[at - 1] / (closure[at - 1] - closure[at]))
+    at = np.maximum(up.argmax(axis=1), 1)
+    truck = np.arange(len(closure))
+    before, after = closure[truck, at - 1], closure[truck, at]
+    fall = np.where(before > after, before - after, 1.0)
+    crossing = out[at - 1] + _SCAN_STEP_DEG * np.clip(before / fall, 0.0, 1.0)
+    return np.where(up.any(axis=1), np.where(up[:, 0], 0.0, crossing), np.inf)

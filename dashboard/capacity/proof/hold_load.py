@@ -180,11 +180,11 @@ def _of_the_swing(swing: Swing) -> tuple[Input, ...]:
     return (
         Input(
             name="swing of the load",
-            u=swing.mean_added_kg / math.sqrt(3),
+            u=swing.u_added_kg,
             value=-swing.mean_added_kg,
             unit="kg",
             shape="rectangular",
-            source="as uncertain as it is large: it may swing in an ellipse",
+            source="assumed: an ellipse at most half as wide across as it is long",
         ),
     )
 

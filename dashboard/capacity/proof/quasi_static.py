@@ -7,8 +7,15 @@ m·g·(3·cos θ − 2·cos θ₀); for a swing in one plane with a small amplit
 
 So a cell in the rope reads the load plus θ₀²/4 of it, and a wave of amplitude A = ¾·m·g·θ₀² at
 twice the pendulum's frequency. From the wave follow the swing, θ₀ = √(4A/(3·m·g)), and what it
-adds to the mean, A/3. A load that swings in an ellipse adds more than its wave tells, up to one
-that circles and makes no wave: so what is taken off is as uncertain as it is large (rectangular).
+adds to the mean, A/3.
+
+A load that swings in an ellipse with half-axes a ≥ b makes a lesser wave, A = ¾·m·g·(a² − b²), and
+adds m·g·(a² + b²)/4 to the mean: A/3 times (a² + b²)/(a² − b²), which is 1 in a plane. The cell
+can't tell b. A boom sets its load swinging one way at a time; so it is **assumed** that b is at
+most half of a (no source). The factor then lies between 1 and 5/3, anywhere as likely: its middle
+is taken off, and half its width is a rectangular part of the budget (JCGM 100:2008, 4.3.7). Less
+two standard uncertainties of that, no swing is credited as load. A load that circles makes no wave
+and adds up to a²/2, which only the comparison with the weighed parts shows.
 
 Means over whole periods leave the wave out, whatever its size. Their scatter gives the standard
 uncertainty; where neighbours resemble each other, fewer of them count as independent.
@@ -51,6 +58,9 @@ hoisting and touching …"""
 LEAST_TO_JUDGE = 8
 """… where so many means tell that deviation well enough."""
 MOST_DEG = 45.0
+LEAST_ADDED, MOST_ADDED = 1.0, 5 / 3
+"""What a swing adds to the mean, in thirds of its wave: in a plane, in an ellipse of 2 to 1."""
+_MIDDLE_ADDED = (LEAST_ADDED + MOST_ADDED) / 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,18 +83,28 @@ class Swing:
 
     @property
     def mean_added_kg(self) -> float:
-        """What the swing adds to the cell's readings over the whole time, kg."""
-        return sum(kg for _, kg in self.waves) / 3 / len(self.waves) if self.waves else 0.0
+        """What the swing adds to the cell's readings over the whole time, as a middle, kg."""
+        return _MIDDLE_ADDED / 3 * self._mean_kg
+
+    @property
+    def u_added_kg(self) -> float:
+        """Standard uncertainty of that, for the ellipse that nobody sees, kg."""
+        return (MOST_ADDED - LEAST_ADDED) / math.sqrt(12) / 3 * self._mean_kg
+
+    @property
+    def _mean_kg(self) -> float:
+        """Amplitude of the wave, mean over the whole time, kg."""
+        return sum(kg for _, kg in self.waves) / len(self.waves) if self.waves else 0.0
 
     def added_kg(self, t_ns: Nanoseconds) -> Values:
-        """What the swing adds to the cell's readings at times, wave aside, shape (n,), kg."""
+        """What the swing adds to the readings at times, wave aside, as a middle, shape (n,), kg."""
         if not self.waves:
             return np.zeros(t_ns.size)
-        middle_ns, amplitude_kg = np.array(self.waves).T
-        return np.asarray(np.interp(t_ns.astype(np.float64), middle_ns, amplitude_kg) / 3)
+        middle_ns, kg = np.array(self.waves).T
+        return np.asarray(_MIDDLE_ADDED / 3 * np.interp(t_ns.astype(np.float64), middle_ns, kg))
 
     def angle_deg(self, load_kg: float) -> float:
-        """Greatest swing out of the vertical of a load of this mass, deg."""
+        """Greatest swing out of the vertical of a load of this mass, in a plane, deg."""
         if load_kg <= 0:
             return 0.0
         return min(MOST_DEG, math.degrees(math.sqrt(4 * self.amplitude_kg / (3 * load_kg))))
