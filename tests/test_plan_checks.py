@@ -14,6 +14,7 @@ from dashboard.capacity.planning.slew_rate import rate_by_contacts_dps, rate_by_
 from dashboard.capacity.truck.truck_model import first_lift
 from dashboard.cli.plan_text import plan_text
 from dashboard.demo.scenario import SCENARIOS, demo_test_toml
+from dashboard.demo.swing import ROPE_M
 from logger.readings.chart_table import read_load_chart
 from logger.readings.test_file import read_test
 from tests.made_run import TEST_TOML
@@ -251,6 +252,7 @@ FULL = (
         'rated_load = "1140 kg"\nrated_radius = "4 m"\nboom_tip_mass = "130 kg"\n'
         'reach = "3 m"\ntip_height = "5.2 m"\nhanging_height = "2.4 m"\nhead_room = "3.5 m"',
     )
+    .replace(f'rope_length = "{ROPE_M} m"\n', "")
     .replace("moment_factor = 1.18", 'preset = "five-quarters-load-and-tenth-of-boom"')
 )
 

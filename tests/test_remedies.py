@@ -69,7 +69,8 @@ def test_the_ballast_of_any_truck(x_m, y_m, front, radius_m, outriggers):
     wanted = AllRound(load_kg=LOAD_KG, radius_m=radius_m)
     assume(not stays_down(model, wanted))
     found = least_ballast(model, wanted, bed_of(model), most_kg=6000)
-    assume(found is not None and found.mass_kg > 1)
+    # Of a few kilograms the search's own tolerance is more than 2 %.
+    assume(found is not None and found.mass_kg > 10)
 
     assert stays_down(found.on(model), wanted)
     less = Ballast(mass_kg=0.98 * found.mass_kg, at_m=found.at_m)
