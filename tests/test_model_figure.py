@@ -286,3 +286,10 @@ def test_a_figure_that_cannot_be_written(toml, tmp_path):
     assert "--figure" in done.stderr
     assert done.stderr.count("\n") == 1
     assert done.stdout == ""
+
+
+def test_a_control_character_in_a_name_leaves_the_picture_readable():
+    """XML knows no control characters: a name with one still gives a picture that opens."""
+    picture = model_svg(document(), title="Truck\x07 7")
+
+    assert ET.fromstring(picture).tag == f"{SVG}svg"  # noqa: S314 - our own picture

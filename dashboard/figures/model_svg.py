@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from html import escape
 
 from dashboard.figures.model_lines import (
     SLEW_TICKS_DEG,
@@ -21,12 +20,12 @@ from dashboard.figures.model_lines import (
     tick_words,
     tipping_lines,
 )
-from dashboard.figures.palette import FONT, LIGHT, Palette
+from dashboard.figures.palette import LIGHT, Palette
 from dashboard.figures.plan_curve import ticks
+from dashboard.figures.svg_paper import LEFT, RIGHT, segment, sheet, text
 
-_WIDTH, _HEIGHT = 820, 960
-_LEFT, _RIGHT = 74, 796
-_SMALL, _TEXT, _STRONG = 13, 15, 19
+_HEIGHT = 960
+_SMALL = 13
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +37,7 @@ class _Panel:
     bottom_px: float
 
     def x(self, slew_deg: float) -> float:
-        return round(_LEFT + (slew_deg + 180) / 360 * (_RIGHT - _LEFT), 2)
+        return round(LEFT + (slew_deg + 180) / 360 * (RIGHT - LEFT), 2)
 
     def y(self, value: float) -> float:
         share = value / self.lines.top
@@ -56,26 +55,33 @@ def model_svg(document: ModelDocument, palette: Palette = LIGHT, *, title: str =
     reactions = _Panel(lines=reaction_lines(document), top_px=112, bottom_px=490)
     tipping = _Panel(lines=tipping_lines(document), top_px=610, bottom_px=870)
     load = f"{document['load_kg']:g} kg at {document['radius_m']:.2f} m"
+    heading = title or "Truck model"
     parts = [
-        *_head(title or "Truck model", load, palette),
-        _text(f"Reactions under the supports, {load} hanging", (_LEFT, 66), weight="600"),
+        *sheet(
+            heading,
+            height=_HEIGHT,
+            heading_y=34,
+            palette=palette,
+            described=f"{heading}: reactions and tipping load, {load}",
+        ),
+        text(f"Reactions under the supports, {load} hanging", (LEFT, 66), weight="600"),
         *_axes(reactions, "reaction, kN", palette),
         *_curves(reactions, palette),
         *_lifts(document, reactions, palette),
         *_gaps(document, reactions, palette),
         *_names(reactions, palette),
-        _text(
+        text(
             f"Load that tips the rigid truck, hung at {document['radius_m']:.2f} m",
-            (_LEFT, 576),
+            (LEFT, 576),
             weight="600",
         ),
         *_axes(tipping, "load, kg", palette),
         *_curves(tipping, palette),
         *_test_load(document, tipping, palette),
         *_names(tipping, palette),
-        _text(
+        text(
             "First lift is not tipping. Advisory: computed from the model of the test file.",
-            (_LEFT, 938),
+            (LEFT, 938),
             fill=palette.muted,
             size=_SMALL,
         ),
@@ -84,24 +90,11 @@ def model_svg(document: ModelDocument, palette: Palette = LIGHT, *, title: str =
     return "\n".join(parts) + "\n"
 
 
-def _head(title: str, load: str, palette: Palette) -> Iterator[str]:
-    family = escape(FONT, quote=True)
-    yield (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH} {_HEIGHT}" '
-        f'width="{_WIDTH}" height="{_HEIGHT}" role="img" font-family="{family}" '
-        f'font-size="{_TEXT}" fill="{palette.ink}">'
-    )
-    yield f"<title>{escape(title)}: reactions and tipping load, {load}</title>"
-    yield f'<rect width="{_WIDTH}" height="{_HEIGHT}" fill="{palette.ground}"/>'
-    shown = title if len(title) < 70 else title[:68] + "…"
-    yield _text(shown, (_LEFT, 34), size=_STRONG, weight="600")
-
-
 def _axes(panel: _Panel, name: str, palette: Palette) -> Iterator[str]:
     for slew_deg in SLEW_TICKS_DEG:
         x = panel.x(slew_deg)
-        yield _segment((x, panel.top_px), (x, panel.bottom_px), palette.grid)
-        yield _text(
+        yield segment((x, panel.top_px), (x, panel.bottom_px), palette.grid)
+        yield text(
             tick_words(slew_deg),
             (x, panel.bottom_px + 20),
             anchor="middle",
@@ -110,8 +103,8 @@ def _axes(panel: _Panel, name: str, palette: Palette) -> Iterator[str]:
         )
     for value in ticks((0.0, panel.lines.top), about=6):
         y = panel.y(value)
-        yield _segment((_LEFT, y), (_RIGHT, y), palette.grid)
-        yield _text(f"{value:g}", (_LEFT - 8, y + 5), anchor="end", size=_SMALL, fill=palette.muted)
+        yield segment((LEFT, y), (RIGHT, y), palette.grid)
+        yield text(f"{value:g}", (LEFT - 8, y + 5), anchor="end", size=_SMALL, fill=palette.muted)
     y = (panel.top_px + panel.bottom_px) / 2
     yield (
         f'<text x="20" y="{y:g}" text-anchor="middle" fill="{palette.muted}" '
@@ -138,7 +131,7 @@ def _names(panel: _Panel, palette: Palette) -> Iterator[str]:
         if line.label is not None:
             x = panel.x(float(panel.lines.slew_deg[line.label]))
             y = panel.y(float(line.values[line.label]))
-            yield _text(
+            yield text(
                 line.name,
                 (x, y + (20 if line.group == "edge" else 5)),
                 anchor="middle",
@@ -151,12 +144,10 @@ def _names(panel: _Panel, palette: Palette) -> Iterator[str]:
 def _lifts(document: ModelDocument, panel: _Panel, palette: Palette) -> Iterator[str]:
     for lift in lifts_of(document):
         x = panel.x(lift.slew_deg)
-        yield _segment((x, panel.top_px), (x, panel.bottom_px), palette.act, width=1.5, dash="4 3")
+        yield segment((x, panel.top_px), (x, panel.bottom_px), palette.act, width=1.5, dash="4 3")
         low, high = panel.bottom_px + 1, panel.bottom_px - 13
         yield f'<polygon points="{x - 8},{low} {x + 8},{low} {x},{high}" fill="{palette.act}"/>'
-        yield _text(
-            lift.words, (x, panel.top_px - 8), anchor=lift.anchor, fill=palette.act, size=14
-        )
+        yield text(lift.words, (x, panel.top_px - 8), anchor=lift.anchor, fill=palette.act, size=14)
 
 
 def _gaps(document: ModelDocument, panel: _Panel, palette: Palette) -> Iterator[str]:
@@ -177,9 +168,9 @@ def _gaps(document: ModelDocument, panel: _Panel, palette: Palette) -> Iterator[
 
 def _test_load(document: ModelDocument, panel: _Panel, palette: Palette) -> Iterator[str]:
     y = panel.y(document["load_kg"])
-    yield _segment((_LEFT, y), (_RIGHT, y), palette.ink, width=1.5)
+    yield segment((LEFT, y), (RIGHT, y), palette.ink, width=1.5)
     words = f"test load {document['load_kg']:g} kg"
-    yield _text(words, (_RIGHT - 6, y + 17), anchor="end", halo=palette.ground, size=14)
+    yield text(words, (RIGHT - 6, y + 17), anchor="end", halo=palette.ground, size=14)
 
 
 def _colour(line: ModelLine, palette: Palette) -> str:
@@ -188,40 +179,3 @@ def _colour(line: ModelLine, palette: Palette) -> str:
         "outrigger": palette.abnormal_ink,
         "edge": palette.muted,
     }.get(line.group, palette.data)
-
-
-def _text(
-    words: str,
-    at: tuple[float, float],
-    *,
-    anchor: str = "start",
-    size: int = _TEXT,
-    weight: str = "",
-    fill: str = "",
-    halo: str = "",
-) -> str:
-    said = {
-        "text-anchor": "" if anchor == "start" else anchor,
-        "font-size": "" if size == _TEXT else str(size),
-        "font-weight": weight,
-        "fill": fill,
-    }
-    attributes = "".join(f' {name}="{value}"' for name, value in said.items() if value)
-    if halo:
-        attributes += f' stroke="{halo}" stroke-width="5" paint-order="stroke"'
-    return f'<text x="{at[0]:g}" y="{at[1]:g}"{attributes}>{escape(words)}</text>'
-
-
-def _segment(
-    a: tuple[float, float],
-    b: tuple[float, float],
-    colour: str,
-    *,
-    width: float = 1,
-    dash: str = "",
-) -> str:
-    dashed = f' stroke-dasharray="{dash}"' if dash else ""
-    return (
-        f'<line x1="{a[0]:g}" y1="{a[1]:g}" x2="{b[0]:g}" y2="{b[1]:g}" stroke="{colour}" '
-        f'stroke-width="{width:g}"{dashed}/>'
-    )
