@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from dashboard.capacity.findings.finding import SLEWED_DEG, Finding, Severity, place_in
 from dashboard.capacity.proof.evidence import Evidence, SlewRecord
-from dashboard.capacity.proof.hold_load import load_disagreement
+from dashboard.capacity.proof.hold_load import hold_load, load_disagreement
 from dashboard.capacity.proof.stretches import inside
 from dashboard.capacity.proof.sweeps import Sweep
 from dashboard.capacity.proof.whole_load import wholly_hung
@@ -51,7 +51,7 @@ def _gaps(evidence: Evidence, sweep: Sweep) -> Iterator[tuple[int, int]]:
 
 def _partly_held(evidence: Evidence, hung: tuple[int, int]) -> Iterator[tuple[int, int]]:
     """Where something carried part of the load inside a hanging stretch."""
-    whole = wholly_hung(evidence, hung) & Spans.of([hung])
+    whole = wholly_hung(evidence, hung, hold_load(evidence, hung)) & Spans.of([hung])
     yield from ((a[1], b[0]) for a, b in pairwise(whole))
 
 

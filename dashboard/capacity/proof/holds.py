@@ -135,13 +135,14 @@ def find_holds(evidence: Evidence, *, side: Side, window: tuple[int, int]) -> tu
     unproved = evidence.open_spans() | evidence.stale_spans()
     holds = []
     for hung in evidence.hanging & Spans.of([(window[0], window[1] + 1)]):
+        load = hold_load(evidence, hung)
+        if load is None:
+            continue
+        whole = wholly_hung(evidence, hung, load) - unproved
         for start_ns, end_ns, moving in _pieces(evidence, hung):
-            clear = (Spans.of([(start_ns, end_ns)]) & wholly_hung(evidence, hung)) - unproved
-            hold = _measure(
-                evidence, side=side, span=(start_ns, end_ns), clear=clear, moving=moving
-            )
-            if hold is not None:
-                holds.append(hold)
+            span = (start_ns, end_ns)
+            clear = whole & Spans.of([span])
+            holds.append(_measure(evidence, load, side=side, span=span, clear=clear, moving=moving))
     return tuple(holds)
 
 
@@ -158,12 +159,15 @@ def _pieces(evidence: Evidence, hung: tuple[int, int]) -> list[tuple[int, int, b
 
 
 def _measure(
-    evidence: Evidence, *, side: Side, span: tuple[int, int], clear: Spans, moving: bool
-) -> Hold | None:
-    """Load, radius and covered angles of one piece; None where the cell says nothing in it."""
-    load = hold_load(evidence, span)
-    if load is None:
-        return None
+    evidence: Evidence,
+    load: HoldLoad,
+    *,
+    side: Side,
+    span: tuple[int, int],
+    clear: Spans,
+    moving: bool,
+) -> Hold:
+    """Radius and covered angles of one piece of a hanging stretch."""
     radius = hold_radius(evidence, span, moving=moving)
     covered = tuple(_covered(evidence, side, *part) for part in clear)
     # While the load is set down a lifted wheel touches again before the hook is empty: a part

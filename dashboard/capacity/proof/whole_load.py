@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from dashboard.capacity.proof.evidence import Evidence
-from dashboard.capacity.proof.hold_load import hold_load
+from dashboard.capacity.proof.hold_load import HoldLoad
 from dashboard.capacity.proof.stretches import hung_at, within
 from logger.events.load_phase import HALF_SWING_NS
 from logger.readings.spans import Spans
@@ -19,15 +19,15 @@ WHOLE_SHARE = 0.005
 """A slice that reads no more than this below the hold's load shows it whole; a choice."""
 
 
-def wholly_hung(evidence: Evidence, span: tuple[int, int]) -> Spans:
+def wholly_hung(evidence: Evidence, span: tuple[int, int], load: HoldLoad | None) -> Spans:
     """When the whole load hung in a stretch, or in the hanging stretch that it belongs to.
 
     Args:
         evidence: what the run shows.
         span: a hanging stretch or a part of one, ns.
+        load: what hung in it; None where nothing tells it.
     """
     hung = hung_at(evidence, span)
-    load = hold_load(evidence, hung)
     slices = within(evidence.load, hung)
     if load is None:
         return Spans()
