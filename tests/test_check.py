@@ -918,6 +918,7 @@ def encoder_by_hand(person, devices):
     person.type("")
     person.wait_for("! caution: reads +0.88° over the rear")
     person.wait_for("write offset = -90.8789")
+    person.wait_for("once more > ")
     person.type("")
 
 
@@ -926,6 +927,7 @@ def known_values_and_taps(person, devices):
     person.wait_for("All that hangs below the cell")
     person.type("1360")
     person.wait_for("won't do: no unit in it")
+    person.wait_for("All that hangs below the cell")  # what is typed before it is asked is dropped
     person.type("1360 kg ± 1 kg")
     person.wait_for("Enter when it is still")
     person.type("")
