@@ -14,17 +14,17 @@ from contextlib import asynccontextmanager
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
-from urllib.parse import parse_qs
 
 import dash
 from dash import Input, Output
 from dash.development.base_component import Component
 from fastapi import FastAPI
 
+from dashboard.figures.units import units_of
 from dashboard.figures.warm_up import warm_up
 from dashboard.own_pages import OwnPagesOnly
-from dashboard.pages import not_found, replay, runs, sectors, shell
-from dashboard.pages.page import Page, Query
+from dashboard.pages import live, not_found, plan, replay, runs, sectors, shell
+from dashboard.pages.page import Page, Query, read_query
 from dashboard.run_library import Analyse, RunLibrary
 from logger.errors import RunUnreadable
 
@@ -52,7 +52,7 @@ _INDEX = """<!DOCTYPE html>
 </html>"""
 """Dash's own document, in English, with our mark, and the largest script asked for early."""
 
-PAGES: tuple[Page, ...] = (runs.PAGE, replay.PAGE, sectors.PAGE)
+PAGES: tuple[Page, ...] = (runs.PAGE, live.PAGE, plan.PAGE, replay.PAGE, sectors.PAGE)
 
 
 def make_app(folder: Path, *, analyse: Analyse | None = None) -> dash.Dash:
@@ -129,18 +129,16 @@ def _route(app: dash.Dash, library: RunLibrary) -> None:
         Output("links", "children"),
         Input("url", "pathname"),
         Input("url", "search"),
+        Input("units", "value"),
     )
-    async def show(pathname: str | None, search: str | None) -> tuple[Component, list[Component]]:
-        return await asyncio.to_thread(_show, library, pathname or "/", search or "")
+    async def show(
+        pathname: str | None, search: str | None, units: str | None
+    ) -> tuple[Component, list[Component]]:
+        query = read_query(search or "", units=units_of(units))
+        return await asyncio.to_thread(_show, library, pathname or "/", query)
 
 
-def _show(library: RunLibrary, pathname: str, search: str) -> tuple[Component, list[Component]]:
-    asked = parse_qs(search.lstrip("?"))
-    query = Query(
-        run_id=asked.get("run", [""])[-1],
-        t_s=_number(asked.get("t", [""])[-1]),
-        everything="all" in asked,
-    )
+def _show(library: RunLibrary, pathname: str, query: Query) -> tuple[Component, list[Component]]:
     page = next((p for p in PAGES if p.path == pathname), None)
     if page is None:
         return not_found.layout("There is no such page."), runs.links(None, pathname)
@@ -153,10 +151,3 @@ def _show(library: RunLibrary, pathname: str, search: str) -> tuple[Component, l
         return page.layout(library, run, query), runs.links(run, pathname)
     except RunUnreadable as exc:
         return not_found.layout(str(exc)), runs.links(run, pathname)
-
-
-def _number(text: str) -> float | None:
-    try:
-        return float(text)
-    except ValueError:
-        return None

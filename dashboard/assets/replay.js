@@ -5,7 +5,6 @@
 
   const GRAVITY = 9.80665; // m/s², standard acceleration (NIST SP 811)
   const REST_MS = 150;
-  const PAGES_FIRST_MS = 50;
   const BOOM = 0, LOAD = 1, WHEELS = 2; // places of the moving traces, as in plan_view.py
 
   const replay = {
@@ -308,40 +307,8 @@
     });
   }
 
-  /* What figures need to know of the screen: its colours, and whether it is a hand's breadth. */
-  function screen() {
-    const root = document.documentElement;
-    const dark = window.matchMedia("(prefers-color-scheme: dark)");
-    const narrow = window.matchMedia("(max-width: 760px)");
-    const now = () => {
-      const shown = root.getAttribute("data-mantine-color-scheme");
-      const known = shown === "dark" || shown === "light";
-      return { scheme: known ? shown : dark.matches ? "dark" : "light", narrow: narrow.matches };
-    };
-    if (replay.screen) return noUpdate();
-    replay.screen = now();
-    const look = () => {
-      const seen = now();
-      if (JSON.stringify(seen) === JSON.stringify(replay.screen)) return;
-      replay.screen = seen;
-      setProps("screen", { data: seen });
-    };
-    new MutationObserver(look).observe(root, { attributes: true, attributeFilter: ["data-mantine-color-scheme"] });
-    narrow.addEventListener("change", look);
-    return replay.screen;
-  }
-
-  /* Reading the drawing library takes a second: it is read while a person reads the list. */
-  function readPlotlyEarly() {
-    const script = document.createElement("script");
-    script.src = "/_dash-component-suites/plotly/package_data/plotly.min.js";
-    script.async = true;
-    if (!window.Plotly) document.head.append(script);
-  }
-
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
-    slewtrace: {
-      screen,
+    replay: {
       load(data) {
         if (!data) return noUpdate();
         const same = replay.copy && replay.copy.run === data.run && byId("replay").dataset.run;
@@ -370,7 +337,6 @@
   });
 
   document.addEventListener("click", click);
-  window.addEventListener("load", () => window.setTimeout(readPlotlyEarly, PAGES_FIRST_MS));
   document.addEventListener("keydown", key);
   window.addEventListener("resize", () => byId("replay") && window.setTimeout(() => drawCursor(replay.t), 100));
 })();

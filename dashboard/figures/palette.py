@@ -1,4 +1,4 @@
-"""Colours, in two sets: for daylight and for a dark cab.
+"""Colours, in three sets: for daylight, for a dark cab, and for a screen in the sun.
 
 A colour never says anything alone: whatever it marks has a shape, a hatch or a word as well.
 Meanings follow IEC 60073 (from memory): red act now, yellow abnormal, green safe. Text stands
@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Scheme = Literal["light", "dark"]
+Scheme = Literal["day", "night", "sun"]
 
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', 'DejaVu Sans', sans-serif"
 
@@ -87,6 +87,26 @@ DARK = Palette(
 )
 
 
+SUN = Palette(
+    ground="#ffffff",
+    ink="#000000",
+    muted="#1f1f1f",
+    grid="#b5b5b5",
+    data="#00307a",
+    boom="#00307a",
+    body="#f2f2f2",
+    safe="#ffffff",
+    safe_ink="#00401a",
+    abnormal="#fff3a6",
+    abnormal_ink="#3a2400",
+    barred="#d9d9d9",
+    barred_ink="#000000",
+    act="#9c0000",
+    act_ground="#ffffff",
+)
+_OF_SCHEME: dict[str | None, Palette] = {"day": LIGHT, "night": DARK, "sun": SUN}
+
+
 def palette_of(scheme: str | None) -> Palette:
     """The colours for a scheme's name; daylight where it is unknown."""
-    return DARK if scheme == "dark" else LIGHT
+    return _OF_SCHEME.get(scheme, LIGHT)

@@ -179,7 +179,7 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
     }
     for name, (output, inputs) in outputs.items():
         app.clientside_callback(  # type: ignore[no-untyped-call]
-            ClientsideFunction(namespace="slewtrace", function_name=name), output, *inputs
+            ClientsideFunction(namespace="replay", function_name=name), output, *inputs
         )
 
 

@@ -49,7 +49,7 @@ def address(path: str, run: Run, *, t_s: float | None = None) -> str:
 
 def links(run: Run | None, here: str) -> list[Component]:
     """Links for the header: to the list, and to the pages of the opened run."""
-    places = [("Runs", "/", "/")]
+    places = [("Runs", "/", "/"), ("Live", "/live", "/live"), ("Plan", "/plan", "/plan")]
     if run is not None:
         places += [
             ("Replay", address("/replay", run), "/replay"),
@@ -63,7 +63,7 @@ def links(run: Run | None, here: str) -> list[Component]:
 
 def layout(library: RunLibrary, _run: Run | None, query: Query) -> Component:
     """The page."""
-    shown, seen = _list(library, everything=query.everything)
+    shown, seen = _list(library, everything="all" in query.words)
     return html.Div(
         [
             html.Div(
@@ -74,7 +74,7 @@ def layout(library: RunLibrary, _run: Run | None, query: Query) -> Component:
                 className="title",
             ),
             html.Div(shown, id="runs-list"),
-            dcc.Store(id="runs-seen", data={"seen": seen, "everything": query.everything}),
+            dcc.Store(id="runs-seen", data={"seen": seen, "everything": "all" in query.words}),
             dcc.Interval(id="runs-poll", interval=_POLL_MS),
         ],
         className="narrow",

@@ -1,4 +1,4 @@
-"""What stands around every page: the name, the links, the switch of colours, the safety words."""
+"""What stands around every page: the name, the links, colours and units, the safety words."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dash import ClientsideFunction, Input, Output, dcc, html
 from dash.development.base_component import Component
 
 from dashboard.figures.palette import FONT
+from dashboard.figures.units import SI, US
 from dashboard.pages.attributes import aria
 from logger.safety_words import SAFETY_WORDS
 
@@ -31,6 +32,7 @@ _THEME = {
     "defaultRadius": "sm",
     "colors": {"dark": _DARK_SHADES},
 }
+_COLOURS = (("auto", "Automatic"), ("day", "Day"), ("night", "Night"), ("sun", "Sunlight"))
 
 
 def layout() -> Component:
@@ -44,6 +46,7 @@ def layout() -> Component:
             html.Main(html.P("Loading …", className="muted"), id="page"),
             html.Footer([html.Strong("Caution  "), SAFETY_WORDS], className="safety"),
         ],
+        id="provider",
         theme=_THEME,
         defaultColorScheme="auto",
     )
@@ -53,9 +56,10 @@ def layout() -> Component:
 def register(app: dash.Dash) -> None:
     """Adds what every page needs: to know the screen that it is shown on."""
     app.clientside_callback(  # type: ignore[no-untyped-call]
-        ClientsideFunction(namespace="slewtrace", function_name="screen"),
+        ClientsideFunction(namespace="shell", function_name="choose"),
+        Output("provider", "forceColorScheme"),
         Output("screen", "data"),
-        Input("url", "pathname"),
+        Input("colours", "value"),
     )
 
 
@@ -64,15 +68,47 @@ def _header() -> Component:
         [
             dcc.Link([_mark(), html.Span("Slewtrace")], href="/", className="brand"),
             html.Nav([], id="links", **aria(label="Pages")),
-            dmc.ColorSchemeToggle(
-                lightIcon="☀",
-                darkIcon="☾",
-                size=44,
-                variant="default",
-                **aria(label="Switch between light and dark colours"),
+            dmc.Popover(
+                [
+                    dmc.PopoverTarget(html.Button("View", className="button", type="button")),
+                    dmc.PopoverDropdown(_view()),
+                ],
+                position="bottom-end",
+                keepMounted=True,
+                trapFocus=True,
+                shadow="md",
             ),
         ],
         className="bar",
+    )
+
+
+def _view() -> Component:
+    return html.Div(
+        [
+            _choice("colours", "Colours", _COLOURS, "auto"),
+            _choice(
+                "units", "Units", ((SI.name, "kg, m, kN·m"), (US.name, "lb, ft, ft·lbf")), "si"
+            ),
+        ],
+        className="view-menu",
+    )
+
+
+def _choice(key: str, words: str, options: tuple[tuple[str, str], ...], first: str) -> Component:
+    return html.Fieldset(
+        [
+            html.Legend(words),
+            dmc.SegmentedControl(
+                id=key,
+                value=first,
+                data=[{"value": value, "label": label} for value, label in options],
+                size="md",
+                persistence=True,
+                persistence_type="local",
+                **aria(label=words),
+            ),
+        ]
     )
 
 

@@ -1,0 +1,50 @@
+/* What every page needs: the colours that a person chose, and what figures must know of the
+ * screen that they are drawn on. */
+(function () {
+  "use strict";
+
+  const PAGES_FIRST_MS = 50;
+  const root = document.documentElement;
+  const dark = window.matchMedia("(prefers-color-scheme: dark)");
+  const narrow = window.matchMedia("(max-width: 760px)");
+  let chosen = "auto", told = null;
+
+  const scheme = () => (chosen === "auto" ? (dark.matches ? "night" : "day") : chosen);
+  const screenNow = () => ({ scheme: scheme(), narrow: narrow.matches });
+
+  /* Colours of the components' library know two sets; the one for sunlight is laid over the light. */
+  function paint() {
+    root.dataset.look = scheme();
+    return scheme() === "night" ? "dark" : "light";
+  }
+
+  function look() {
+    const now = screenNow();
+    if (told && JSON.stringify(now) === JSON.stringify(told)) return;
+    told = now;
+    window.dash_clientside.set_props("provider", { forceColorScheme: paint() });
+    window.dash_clientside.set_props("screen", { data: now });
+  }
+
+  /* Reading the drawing library takes a second: it is read while a person reads the list. */
+  function readPlotlyEarly() {
+    const script = document.createElement("script");
+    script.src = "/_dash-component-suites/plotly/package_data/plotly.min.js";
+    script.async = true;
+    if (!window.Plotly) document.head.append(script);
+  }
+
+  window.dash_clientside = Object.assign({}, window.dash_clientside, {
+    shell: {
+      choose(choice) {
+        chosen = choice || "auto";
+        told = screenNow();
+        return [paint(), told];
+      },
+    },
+  });
+
+  dark.addEventListener("change", look);
+  narrow.addEventListener("change", look);
+  window.addEventListener("load", () => window.setTimeout(readPlotlyEarly, PAGES_FIRST_MS));
+})();
