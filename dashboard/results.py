@@ -2,17 +2,49 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
+from dashboard.capacity.proof.evidence import Evidence
 from dashboard.capacity.result import make_result
 from dashboard.capacity.uncertainty.budgets import Rule
 from dashboard.gathering import gather_evidence
 from dashboard.provenance import readings_of
+from logger.readings.method_table import Method
 from logger.recording.corrections import corrections_document
 from logger.recording.run import Run
 
 SectorMode = Literal["single", "steps"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OtherMethod:
+    """What is to differ from the method of the test file; None leaves it as it stands.
+
+    Attributes:
+        rule: the decision rule.
+        sectors: one reduced sector a side, or one for each hold.
+        moment_factor: k, in place of however the file states the required moment.
+        angle_step_deg: step that sector angles are rounded to, deg.
+        percent_step: step that percentages are rounded down to.
+    """
+
+    rule: Rule | None = None
+    sectors: SectorMode | None = None
+    moment_factor: float | None = None
+    angle_step_deg: float | None = None
+    percent_step: float | None = None
+
+    def of(self, method: Method) -> Method:
+        """A method with these differences."""
+        changes: dict[str, Any] = {
+            key: value
+            for key in ("rule", "sectors", "moment_factor", "angle_step_deg", "percent_step")
+            if (value := getattr(self, key)) is not None
+        }
+        if self.moment_factor is not None:
+            changes |= {"preset": None, "load_factor": None, "boom_share": 0.0}
+        return method.model_copy(update=changes)
 
 
 def analyse(
@@ -31,16 +63,28 @@ def analyse(
     Raises:
         RunUnreadable: where the samples are damaged.
     """
+    return judge(run, gather_evidence(run), OtherMethod(rule=rule, sectors=sectors))
+
+
+def judge(run: Run, evidence: Evidence, other: OtherMethod) -> dict[str, Any]:
+    """The result of a run whose evidence has been gathered.
+
+    Args:
+        run: the run.
+        evidence: what was gathered from it.
+        other: in what the method is to differ from the test file's.
+
+    Returns:
+        The ``slewtrace.result/1`` document.
+    """
+    stated = evidence.test.method
+    test = evidence.test.model_copy(update={"method": other.of(stated)})
     header = run.header
-    evidence = gather_evidence(run)
-    method = evidence.test.method
-    asked = {"rule": rule or method.rule, "sectors": sectors or method.sectors}
-    test = evidence.test.model_copy(update={"method": method.model_copy(update=asked)})
     result = make_result(
         replace(evidence, test=test), run_id=header.run_id, recording_sha256=header.sha256
     )
     return result | {
-        "stated": {"rule": method.rule, "sectors": method.sectors},
+        "stated": {"rule": stated.rule, "sectors": stated.sectors},
         "readings": readings_of(run, evidence.u_time_s),
         "corrections": corrections_document(run.corrections),
     }

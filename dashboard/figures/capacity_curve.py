@@ -18,6 +18,7 @@ from dashboard.capacity.fit.capacity_curve import CapacityCurve
 from dashboard.capacity.fit.measured_lifts import MeasuredLift
 from dashboard.figures.palette import FONT, Palette
 from dashboard.figures.sectors_of_result import Result, Sector, sectors_of
+from dashboard.figures.units import SI, Units
 from dashboard.figures.words import angle_words, drawn_name, plain_number, wheel_words
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
 
@@ -34,6 +35,7 @@ def capacity_figure(
     lifts: Sequence[MeasuredLift] = (),
     result: Result | None = None,
     narrow: bool = False,
+    units: Units = SI,
 ) -> go.Figure:
     """Draws the capacity of a truck all the way round.
 
@@ -43,6 +45,7 @@ def capacity_figure(
         lifts: measured lifts.
         result: the test's result, for its sectors.
         narrow: for a screen of a hand's breadth.
+        units: what the marks' words are read in.
     """
     top = _top(curve, lifts)
     axis = {
@@ -82,7 +85,7 @@ def capacity_figure(
             *(_steps(sectors_of(result), palette) if result else ()),
             *_band(curve, palette, top),
             _line(curve, palette, top),
-            *_marks(curve, lifts, palette),
+            *_marks(curve, lifts, palette, units),
         ],
         layout=layout,
     )
@@ -209,7 +212,7 @@ def _line(curve: CapacityCurve, palette: Palette, top: float) -> go.Scatter:
 
 
 def _marks(
-    curve: CapacityCurve, lifts: Sequence[MeasuredLift], palette: Palette
+    curve: CapacityCurve, lifts: Sequence[MeasuredLift], palette: Palette, units: Units
 ) -> Iterator[go.Scatter]:
     if not lifts:
         return
@@ -233,7 +236,7 @@ def _marks(
         },
         text=[
             f"{drawn_name(m.wheel)} lifted at {angle_words(m.slew_deg)} with "
-            f"{m.load_kg:.0f} kg at {m.radius_m:.2f} m"
+            f"{units.mass.words(m.load_kg)} at {units.length.words(m.radius_m)}"
             for m in lifts
         ],
         hoverinfo="text",

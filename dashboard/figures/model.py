@@ -19,11 +19,12 @@ from dashboard.figures.model_lines import (
     tipping_lines,
 )
 from dashboard.figures.palette import FONT, Palette
+from dashboard.figures.units import SI, Units
 from dashboard.figures.words import angle_words, number_words, wheel_words
 
 
 def reactions_figure(
-    document: ModelDocument, palette: Palette, *, narrow: bool = False
+    document: ModelDocument, palette: Palette, *, narrow: bool = False, units: Units = SI
 ) -> go.Figure:
     """Draws the reaction under each support against slew angle, with the first lifts.
 
@@ -31,34 +32,38 @@ def reactions_figure(
         document: a ``slewtrace.model/1`` document.
         palette: colours.
         narrow: for a screen of a hand's breadth: names in a legend, not on the lines.
+        units: what the figure is read in.
     """
-    lines = reaction_lines(document)
-    layout = _layout(lines, "reaction, kN", palette, narrow=narrow)
+    lines = reaction_lines(document, units)
+    layout = _layout(lines, f"reaction, {units.force.unit}", palette, narrow=narrow)
     layout.annotations = [
         *([] if narrow else _names(lines, palette)),
         *_lift_words(document, palette, narrow=narrow),
         *_overturning_words(document, lines, palette),
     ]
     layout.shapes = [*_lift_shapes(document, palette), *_overturning(document, palette)]
-    data = [_trace(line, lines, "kN", palette) for line in lines.lines]
+    data = [_trace(line, lines, units.force.unit, palette) for line in lines.lines]
     return go.Figure(data=[*data, *_lift_marks(document, palette)], layout=layout)
 
 
-def tipping_figure(document: ModelDocument, palette: Palette, *, narrow: bool = False) -> go.Figure:
+def tipping_figure(
+    document: ModelDocument, palette: Palette, *, narrow: bool = False, units: Units = SI
+) -> go.Figure:
     """Draws the load that tips the rigid truck against slew angle, with the test load.
 
     Args:
         document: a ``slewtrace.model/1`` document.
         palette: colours.
         narrow: for a screen of a hand's breadth: names in a legend, not on the lines.
+        units: what the figure is read in.
     """
-    lines = tipping_lines(document)
-    layout = _layout(lines, "tipping load, kg", palette, narrow=narrow)
-    load_kg = document["load_kg"]
+    lines = tipping_lines(document, units)
+    layout = _layout(lines, f"tipping load, {units.mass.unit}", palette, narrow=narrow)
+    load = units.mass.of(document["load_kg"])
     test_load = {
-        "text": f"test load {number_words(load_kg, 'kg')}",
+        "text": f"test load {units.mass.words(document['load_kg'])}",
         "x": 178,
-        "y": load_kg,
+        "y": load,
         "xanchor": "right",
         "yanchor": "top",
         "showarrow": False,
@@ -70,13 +75,13 @@ def tipping_figure(document: ModelDocument, palette: Palette, *, narrow: bool = 
             "type": "line",
             "x0": -180,
             "x1": 180,
-            "y0": load_kg,
-            "y1": load_kg,
+            "y0": load,
+            "y1": load,
             "line": {"color": palette.ink, "width": 1.5},
         }
     ]
     return go.Figure(
-        data=[_trace(line, lines, "kg", palette) for line in lines.lines], layout=layout
+        data=[_trace(line, lines, units.mass.unit, palette) for line in lines.lines], layout=layout
     )
 
 

@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from dashboard.figures.units import SI, Units
 from dashboard.figures.words import angle_words, short_name
 
 ModelDocument = dict[str, Any]
@@ -72,14 +73,15 @@ class Lift:
     anchor: Literal["start", "middle", "end"]
 
 
-def reaction_lines(document: ModelDocument) -> ModelLines:
-    """Reactions at each support against slew angle, kN.
+def reaction_lines(document: ModelDocument, units: Units = SI) -> ModelLines:
+    """Reactions at each support against slew angle, in the units' force.
 
     Args:
         document: a ``slewtrace.model/1`` document.
+        units: what the figure is read in.
     """
     slew_deg = np.array(document["slew_deg"], dtype=np.float64)
-    values = np.array(document["reactions_n"], dtype=np.float64).T / 1000
+    values = np.array(document["reactions_n"], dtype=np.float64).T / units.force.si_in_one
     slew_deg, values = _thinned(slew_deg, values)
     top = 1.12 * _greatest(values)
     kinds = document["kinds"]
@@ -92,18 +94,21 @@ def reaction_lines(document: ModelDocument) -> ModelLines:
     return ModelLines(slew_deg=slew_deg, lines=lines, top=top)
 
 
-def tipping_lines(document: ModelDocument) -> ModelLines:
-    """Loads that tip the truck against slew angle, kg: over each edge, and the least of them.
+def tipping_lines(document: ModelDocument, units: Units = SI) -> ModelLines:
+    """Loads that tip the truck against slew angle: over each edge, and the least of them.
 
     Args:
         document: a ``slewtrace.model/1`` document.
+        units: what the figure is read in; values are in their mass.
     """
     edges = document["tipping_edges"]
     slew_deg = np.array(document["slew_deg"], dtype=np.float64)
     values = np.array([*(e["load_kg"] for e in edges), document["tipping_load_kg"]], dtype=float)
+    values /= units.mass.si_in_one
     slew_deg, values = _thinned(slew_deg, values)
     least = document["least_tipping"]
-    top = _TOP_OF_TIPPING * max(document["load_kg"], least["load_kg"] if least else 0.0) or 1.0
+    most_kg = max(document["load_kg"], least["load_kg"] if least else 0.0)
+    top = _TOP_OF_TIPPING * units.mass.of(most_kg) or 1.0
     shown = np.where(values <= top, values, np.nan)
     lines = [
         ModelLine(

@@ -8,7 +8,8 @@ from typing import Any
 from dash import html
 from dash.development.base_component import Component
 
-from dashboard.figures.words import moment_words, number_words, wheel_words
+from dashboard.figures.units import Units
+from dashboard.figures.words import wheel_words
 from dashboard.run_library import Result
 
 _MANY = 1000
@@ -19,13 +20,14 @@ _INTRO = (
 )
 
 
-def budgets_card(result: Result) -> Component:
+def budgets_card(result: Result, units: Units) -> Component:
     """The budgets of a result.
 
     Args:
         result: a ``slewtrace.result/1`` document.
+        units: what it is read in.
     """
-    lifts, holds = list(_lifts(result)), list(_holds(result))
+    lifts, holds = list(_lifts(result, units)), list(_holds(result, units))
     if not lifts and not holds:
         words = "No lift and no hold with a known radius: there is no number to doubt."
         return html.Section(
@@ -43,7 +45,7 @@ def budgets_card(result: Result) -> Component:
     )
 
 
-def _lifts(result: Result) -> Iterator[Component]:
+def _lifts(result: Result, units: Units) -> Iterator[Component]:
     for number, sweep in enumerate(result["sweeps"], 1):
         for lift in (sweep["first_lift"], *sweep["lifts"]):
             if lift is not None:
@@ -53,10 +55,10 @@ def _lifts(result: Result) -> Iterator[Component]:
                     html.Bdi(wheel_words(lift["wheel"]), className="name"),
                     f" at {abs(lift['estimate_deg']):.2f}° ± {budget['expanded']:.2f}°",
                 ]
-                yield _opening(head, budget)
+                yield _opening(head, budget, units)
 
 
-def _holds(result: Result) -> Iterator[Component]:
+def _holds(result: Result, units: Units) -> Iterator[Component]:
     for number, sweep in enumerate(result["sweeps"], 1):
         for hold in sweep["holds"]:
             budget = hold["moment_budget"]
@@ -64,41 +66,44 @@ def _holds(result: Result) -> Iterator[Component]:
                 head = (
                     f"Sweep {number}, {sweep['side']}: "
                     f"{abs(hold['from_deg']):.1f}° to {abs(hold['to_deg']):.1f}° at "
-                    f"{number_words(hold['radius_m'], 'm', digits=2)}, "
-                    f"{moment_words(hold['moment_nm'])} ± "
-                    f"{number_words(budget['expanded'] / 1000, 'kN·m', digits=2)}"
+                    f"{units.length.words(hold['radius_m'])}, "
+                    f"{units.moment.words(hold['moment_nm'])} ± "
+                    f"{units.moment.words(budget['expanded'])}"
                 )
-                yield _opening(head, budget)
+                yield _opening(head, budget, units)
 
 
-def _opening(head: str | list[Any], budget: dict[str, Any]) -> Component:
+def _opening(head: str | list[Any], budget: dict[str, Any], units: Units) -> Component:
     return html.Details(
         [
             html.Summary(
                 [html.Span(head), html.Span(f" (k = {budget['k']:.2f})", className="muted")]
             ),
-            html.Div(budget_table(budget), className="opened"),
+            html.Div(budget_table(budget, units), className="opened"),
         ]
     )
 
 
-def budget_table(budget: dict[str, Any]) -> Component:
+def budget_table(budget: dict[str, Any], units: Units) -> Component:
     """A budget as a table, greatest contribution first, the sum below.
 
     Args:
         budget: as it stands in a result.
+        units: what it is read in.
     """
-    unit = _unit(budget["unit"])
+    unit = _in(units, budget["unit"])[1]
     heads = ("What", "u", f"u in {unit}", "Share")
     rows = [
         html.Tr(
             [
                 html.Th(
-                    [html.Bdi(part["name"], className="name"), html.Small(_about(part))],
+                    [html.Bdi(part["name"], className="name"), html.Small(_about(part, units))],
                     scope="row",
                 ),
-                html.Td(number(part["u"], _unit(part["unit"])), className="numeral"),
-                html.Td(number(part["u_y"]), className="numeral"),
+                html.Td(
+                    _number_in(units, part["u"], part["unit"], named=True), className="numeral"
+                ),
+                html.Td(_number_in(units, part["u_y"], budget["unit"]), className="numeral"),
                 html.Td(_share(part["share"]), className="numeral"),
             ]
         )
@@ -108,14 +113,14 @@ def budget_table(budget: dict[str, Any]) -> Component:
     dof = f"{budget['dof']:.0f}" if few else f"over {_MANY}"
     total = (
         f"Degrees of freedom {dof}, k = {budget['k']:.2f}, "
-        f"U = k·u = {number(budget['expanded'], unit)}"
+        f"U = k·u = {_number_in(units, budget['expanded'], budget['unit'], named=True)}"
     )
     foot = [
         html.Tr(
             [
                 html.Th(["Together", html.Small(total)], scope="row"),
                 html.Td(),
-                html.Td(number(budget["u"]), className="numeral strong"),
+                html.Td(_number_in(units, budget["u"], budget["unit"]), className="numeral strong"),
                 html.Td("100 %", className="numeral"),
             ]
         )
@@ -124,9 +129,12 @@ def budget_table(budget: dict[str, Any]) -> Component:
     return html.Table([head, html.Tbody(rows), html.Tfoot(foot)], className="budget")
 
 
-def _about(part: dict[str, Any]) -> list[Any]:
+def _about(part: dict[str, Any], units: Units) -> list[Any]:
     dof = "" if part["dof"] is None else f", {part['dof']:.0f} degrees of freedom"
-    return [html.Bdi(part["source"] or "no source given"), f"; {part['shape']}{dof}"]
+    return [
+        html.Bdi(units.sentence(part["source"]) or "no source given"),
+        f"; {part['shape']}{dof}",
+    ]
 
 
 def _share(share: float) -> list[Any]:
@@ -157,5 +165,15 @@ def _raised(exponent: int) -> str:
     return str(exponent).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
 
 
-def _unit(unit: str) -> str:
-    return "°" if unit == "deg" else unit
+def _number_in(units: Units, value: float, si_unit: str, *, named: bool = False) -> str:
+    """A number of an SI unit with three digits that count, as it is read."""
+    factor, unit = _in(units, si_unit)
+    return number(value * factor, unit if named else "")
+
+
+def _in(units: Units, si_unit: str) -> tuple[float, str]:
+    """What makes of a number of an SI unit one that is read, and the unit it then has."""
+    measure = units.measure_of(si_unit)
+    if measure is None or units.name == "si":
+        return 1.0, "°" if si_unit == "deg" else si_unit
+    return measure[1] / measure[0].si_in_one, measure[0].unit

@@ -8,6 +8,7 @@ from typing import Any
 from dash import html
 from dash.development.base_component import Component
 
+from dashboard.figures.units import Units
 from dashboard.figures.words import SEVERITIES, SIGN_OF_SEVERITY, clock_words
 from dashboard.pages.moment_link import moment_link
 from dashboard.pages.verdict import FINDINGS_ID
@@ -21,20 +22,21 @@ _MEANS = {
 }
 
 
-def findings_card(run: Run, result: Result) -> Component:
+def findings_card(run: Run, result: Result, units: Units) -> Component:
     """All findings of a result.
 
     Args:
         run: the run, which each finding leads into.
         result: its ``slewtrace.result/1`` document.
+        units: what it is read in.
     """
-    body = list(_groups(run, result["findings"])) or [
+    body = list(_groups(run, result["findings"], units)) or [
         html.P("None: nothing in this run asks for a second look.", className="muted")
     ]
     return html.Section([html.H2("Findings"), *body], className="card", id=FINDINGS_ID)
 
 
-def _groups(run: Run, findings: list[dict[str, Any]]) -> Iterator[Component]:
+def _groups(run: Run, findings: list[dict[str, Any]], units: Units) -> Iterator[Component]:
     for severity in SEVERITIES:
         of_it = [f for f in findings if f["severity"] == severity]
         if of_it:
@@ -45,16 +47,19 @@ def _groups(run: Run, findings: list[dict[str, Any]]) -> Iterator[Component]:
                     html.Span(f"  {_MEANS[severity]}", className="muted small"),
                 ]
             )
-            yield html.Ul([_finding(run, f) for f in of_it], className="findings")
+            yield html.Ul([_finding(run, f, units) for f in of_it], className="findings")
 
 
-def _finding(run: Run, finding: dict[str, Any]) -> Component:
+def _finding(run: Run, finding: dict[str, Any], units: Units) -> Component:
     t_s = finding["t_s"] if finding["t_s"] is not None else finding["start_s"]
     place = _place(finding)
+    text, effect, to_do = (
+        units.sentence(finding[part] or "") for part in ("text", "effect", "what_to_do")
+    )
     words = [
-        html.P(html.Bdi(finding["text"]), className="strong"),
-        html.P(html.Bdi(finding["effect"])) if finding["effect"] else None,
-        html.P(["To do: ", html.Bdi(finding["what_to_do"])]) if finding["what_to_do"] else None,
+        html.P(html.Bdi(text), className="strong"),
+        html.P(html.Bdi(effect)) if effect else None,
+        html.P(["To do: ", html.Bdi(to_do)]) if to_do else None,
         html.P(place, className="muted small") if place else None,
     ]
     link = None if t_s is None else moment_link(run, t_s, about=finding["text"][:80])

@@ -8,28 +8,30 @@ from typing import Any
 from dash import html
 from dash.development.base_component import Component
 
-from dashboard.figures.words import moment_words, number_words, plain_number
+from dashboard.figures.units import Units
+from dashboard.figures.words import number_words, plain_number
 from dashboard.pages.budgets import number
 from dashboard.run_library import Result
 from logger.recording.run import Run
 
 
-def proof_card(run: Run, result: Result) -> Component:
+def proof_card(run: Run, result: Result, units: Units) -> Component:
     """The proof.
 
     Args:
         run: the run.
         result: its ``slewtrace.result/1`` document.
+        units: what it is read in.
     """
     return html.Section(
         [
             html.H2("Proof"),
             html.H3("Required"),
-            _facts(_required(run, result)),
+            _facts(_required(run, result, units)),
             html.H3("Proved"),
-            *_proved(result),
+            *_proved(result, units),
             html.H3("How it is judged"),
-            _facts(_judged(result)),
+            _facts(_judged(result, units)),
         ],
         className="card proof",
     )
@@ -39,22 +41,26 @@ def _facts(facts: Iterator[tuple[str, Any]]) -> Component:
     return html.Dl([part for k, v in facts for part in (html.Dt(k), html.Dd(v))])
 
 
-def _required(run: Run, result: Result) -> Iterator[tuple[str, Any]]:
+def _required(run: Run, result: Result, units: Units) -> Iterator[tuple[str, Any]]:
     plan, required = result["plan"], result["required"]
     yield (
         "Required moment",
-        [html.Strong(moment_words(required["moment_nm"])), f" = {required['formula']}"],
+        [
+            html.Strong(units.moment.words(required["moment_nm"])),
+            f" = {units.sentence(required['formula'])}",
+        ],
     )
     yield "Basis of the method", html.Bdi(required["basis"])
-    u_kg = number(plan["u_test_load_kg"], "kg")
-    yield "Test load", f"{number_words(plan['test_load_kg'], 'kg')} by its parts (u = {u_kg})"
-    radii = [number_words(plan[r], "m", digits=2) for r in ("test_radius_m", "guarded_radius_m")]
+    u_load = number(units.mass.of(plan["u_test_load_kg"]), units.mass.unit)
+    load = units.mass.words(plan["test_load_kg"])
+    yield "Test load", f"{load} by its parts (u = {u_load})"
+    radii = [units.length.words(plan[r]) for r in ("test_radius_m", "guarded_radius_m")]
     yield "Test radius", f"{radii[0]}; {radii[1]} with room for the uncertainty"
     if run.header.test.crane.id:
         yield "Crane", html.Bdi(run.header.test.crane.id, className="name")
 
 
-def _judged(result: Result) -> Iterator[tuple[str, Any]]:
+def _judged(result: Result, units: Units) -> Iterator[tuple[str, Any]]:
     rule = str(result["decision_rule"]).removeprefix("Decision rule: ")
     yield "Decision rule", rule[:1].upper() + rule[1:]
     rounding = result["rounding"]
@@ -65,19 +71,20 @@ def _judged(result: Result) -> Iterator[tuple[str, Any]]:
     rounded = f"angles to {angle}° so that a better sector only shrinks, percentages down to"
     yield "Sectors", f"{steps}; rounded: {rounded} {percent} %"
     if result["least_sure"] is not None:
-        yield "Least sure", result["least_sure"]["text"]
+        yield "Least sure", units.sentence(result["least_sure"]["text"])
 
 
-def _proved(result: Result) -> Iterator[Component]:
+def _proved(result: Result, units: Units) -> Iterator[Component]:
     rows = [
-        _hold(hold, sweep, number)
+        _hold(hold, sweep, number, units)
         for number, sweep in enumerate(result["sweeps"], 1)
         for hold in sweep["holds"]
     ]
     if not rows:
         yield html.P("No hold: the load never hung while the boom was slewed.", className="strong")
         return
-    heads = ("Held", "Moment, kN·m", "Proved, kN·m", "Of required")
+    unit = units.moment.unit
+    heads = ("Held", f"Moment, {unit}", f"Proved, {unit}", "Of required")
     head = html.Thead(html.Tr([html.Th(h, scope="col") for h in heads]))
     yield html.Table([head, html.Tbody(rows)], className="holds")
     yield html.P(
@@ -87,18 +94,18 @@ def _proved(result: Result) -> Iterator[Component]:
     )
 
 
-def _hold(hold: dict[str, Any], sweep: dict[str, Any], order: int) -> Component:
+def _hold(hold: dict[str, Any], sweep: dict[str, Any], order: int, units: Units) -> Component:
     where = f"{abs(hold['from_deg']):.1f}° to {abs(hold['to_deg']):.1f}° {sweep['side']}"
     unused = "" if sweep["counts"] else "; sweep does not count"
-    held: list[Any] = [where, html.Small(f"sweep {order}: {_hung(hold)}{unused}")]
+    held: list[Any] = [where, html.Small(f"sweep {order}: {_hung(hold, units)}{unused}")]
     if hold["moment_nm"] is None:
         cells: list[Any] = ["—", "—", html.Strong("no radius: nothing")]
     else:
         low, high = hold["percent_interval"]
-        expanded = hold["moment_budget"]["expanded"] / 1000
+        expanded = _bare(hold["moment_budget"]["expanded"], units)
         cells = [
-            [_kilo(hold["moment_nm"]), html.Small(f"± {expanded:.2f}")],
-            _kilo(hold["proved_moment_nm"]),
+            [_bare(hold["moment_nm"], units), html.Small(f"± {expanded}")],
+            _bare(hold["proved_moment_nm"], units),
             [
                 html.Strong(f"{hold['proved_percent']:.2f} %"),
                 html.Small(f"{low:.2f} to {high:.2f} %"),
@@ -109,18 +116,20 @@ def _hold(hold: dict[str, Any], sweep: dict[str, Any], order: int) -> Component:
     )
 
 
-def _hung(hold: dict[str, Any]) -> str:
-    words = f"{number_words(hold['load_kg'], 'kg')}"
+def _hung(hold: dict[str, Any], units: Units) -> str:
+    words = units.mass.words(hold["load_kg"])
     if hold["radius_m"] is not None:
-        words += f" at {number_words(hold['radius_m'], 'm', digits=2)} by {hold['radius_by']}"
+        words += f" at {units.length.words(hold['radius_m'])} by {hold['radius_by']}"
     if hold["swing_deg"] is not None:
         words += f", swing ± {hold['swing_deg']:.1f}°"
         if hold["swing_period_s"] is not None:
             words += f" in {hold['swing_period_s']:.1f} s"
     if hold["beyond_parts_kg"]:
-        words += f", cell {hold['beyond_parts_kg']:.1f} kg above the weighed parts"
+        words += (
+            f", cell {units.mass.words(hold['beyond_parts_kg'], digits=1)} above the weighed parts"
+        )
     return words
 
 
-def _kilo(moment_nm: float) -> str:
-    return number_words(moment_nm / 1000, "", digits=2)
+def _bare(moment_nm: float, units: Units) -> str:
+    return number_words(units.moment.of(moment_nm), "", digits=units.moment.digits)

@@ -26,6 +26,7 @@ from dashboard.pages.sweeps import lift_words, sweeps_card
 from dashboard.pages.title import run_title
 from dashboard.pages.truck_model import model_card, register_model
 from dashboard.pages.verdict import verdict_card
+from dashboard.pages.what_if import register_what_if, what_if_card
 from dashboard.run_library import Result, RunLibrary, failure_words
 from logger.recording.run import Run
 
@@ -36,7 +37,7 @@ _CAUTION = (
 )
 
 
-def layout(library: RunLibrary, run: Run | None, _query: Query) -> Component:
+def layout(library: RunLibrary, run: Run | None, query: Query) -> Component:
     """The page."""
     if run is None:
         raise PreventUpdate
@@ -57,14 +58,15 @@ def layout(library: RunLibrary, run: Run | None, _query: Query) -> Component:
         [
             dcc.Store(id="sectors-run", data=run.header.run_id),
             run_title(run, "Sectors"),
-            verdict_card(result),
+            verdict_card(result, query.units),
             html.Div([_figure(result), _numbers(run, result)], className="result"),
-            proof_card(run, result),
-            findings_card(run, result),
-            model_card(run, result),
-            budgets_card(result),
+            proof_card(run, result, query.units),
+            findings_card(run, result, query.units),
+            model_card(run, result, query.units),
+            budgets_card(result, query.units),
             load_chart_card(run, result),
-            sweeps_card(run, result),
+            what_if_card(run),
+            sweeps_card(run, result, query.units),
         ]
     )
 
@@ -82,6 +84,7 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
         return dcc.Graph(id="sectors", figure=figure, config=_CONFIG, className="sectors")
 
     register_load_chart(app, library)
+    register_what_if(app, library)
     register_model(app, library)
 
 

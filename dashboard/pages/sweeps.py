@@ -8,7 +8,8 @@ from typing import Any
 from dash import html
 from dash.development.base_component import Component
 
-from dashboard.figures.words import angle_words, clock_words, number_words, wheel_words
+from dashboard.figures.units import Units
+from dashboard.figures.words import angle_words, clock_words, wheel_words
 from dashboard.pages.moment_link import moment_link
 from dashboard.run_library import Result
 from logger.recording.run import Run
@@ -17,14 +18,15 @@ _WIDE_DEG = 0.2
 """An interval that is narrower needs a second digit."""
 
 
-def sweeps_card(run: Run, result: Result) -> Component:
+def sweeps_card(run: Run, result: Result, units: Units) -> Component:
     """All sweeps of a run, those that do not count too.
 
     Args:
         run: the run.
         result: its ``slewtrace.result/1`` document.
+        units: what it is read in.
     """
-    cards = [_sweep(run, s, number) for number, s in enumerate(result["sweeps"], 1)]
+    cards = [_sweep(run, s, number, units) for number, s in enumerate(result["sweeps"], 1)]
     body = (
         html.Div(cards, className="sweeps")
         if cards
@@ -52,8 +54,8 @@ def lift_words(lift: dict[str, Any]) -> list[Any]:
     ]
 
 
-def _sweep(run: Run, sweep: dict[str, Any], number: int) -> Component:
-    facts = _facts(run, sweep)
+def _sweep(run: Run, sweep: dict[str, Any], number: int, units: Units) -> Component:
+    facts = _facts(run, sweep, units)
     return html.Div(
         [
             html.H3(f"{number}. {sweep['side'].capitalize()} sweep"),
@@ -62,7 +64,7 @@ def _sweep(run: Run, sweep: dict[str, Any], number: int) -> Component:
     )
 
 
-def _facts(run: Run, sweep: dict[str, Any]) -> Iterator[tuple[str, Any]]:
+def _facts(run: Run, sweep: dict[str, Any], units: Units) -> Iterator[tuple[str, Any]]:
     sign = "✔" if sweep["counts"] else "✖"
     yield "Use", html.Span(f"{sign} {sweep['reason']}", className="strong")
     span = f"from {clock_words(sweep['start_s'])} to {clock_words(sweep['end_s'])}, as far as "
@@ -75,12 +77,11 @@ def _facts(run: Run, sweep: dict[str, Any]) -> Iterator[tuple[str, Any]]:
         words = [*lift_words(lift), moment_link(run, lift["t_s"], about="wheel lift")]
         yield "Then" if order else "First lift", words
     for change in sweep["radius_changes"]:
-        yield "Radius change", _change(run, change)
+        yield "Radius change", _change(run, change, units)
 
 
-def _change(run: Run, change: dict[str, Any]) -> list[Any]:
-    from_m = number_words(change["from_m"], "m", digits=2)
-    to_m = number_words(change["to_m"], "m", digits=2)
+def _change(run: Run, change: dict[str, Any], units: Units) -> list[Any]:
+    before, after = (units.length.words(change[end]) for end in ("from_m", "to_m"))
     how = "load set down" if change["set_down"] else "load hanging"
-    words = f"{from_m} to {to_m} at {angle_words(change['slew_deg'])}, {how}, by {change['by']} "
+    words = f"{before} to {after} at {angle_words(change['slew_deg'])}, {how}, by {change['by']} "
     return [words, moment_link(run, change["t_s"], about="radius change")]

@@ -18,6 +18,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.figures.capacity_curve import capacity_figure, capacity_summary
 from dashboard.figures.model import model_summary, reactions_figure, tipping_figure
 from dashboard.figures.palette import palette_of
+from dashboard.figures.units import Units, units_of
 from dashboard.figures.words import angle_words, wheel_words
 from dashboard.pages.attributes import aria
 from dashboard.pages.computed_truck import ComputedTrucks, FittedCapacity, Stands
@@ -36,12 +37,13 @@ _HOW_TO_ADD = (
 )
 
 
-def model_card(run: Run, result: Result) -> Component:
+def model_card(run: Run, result: Result, units: Units) -> Component:
     """The card, its figures still to come; without a model, what it would show.
 
     Args:
         run: the run.
         result: its ``slewtrace.result/1`` document.
+        units: what it is read in.
     """
     if run.header.test.model is None:
         words: list[Any] = [_HOW_TO_ADD, html.Code("slewtrace model --test test.toml")]
@@ -54,7 +56,7 @@ def model_card(run: Run, result: Result) -> Component:
                 ["Truck model ", html.Span("○ computed, not proved", className="computed-mark")]
             ),
             html.P(_COMPUTED, className="muted small"),
-            *_why(result),
+            *_why(result, units),
             html.Div(_waiting("Computing …"), id="model-frame", className="model-frame"),
             html.Div(
                 _waiting("Fitting the model to the measured lifts …"),
@@ -75,30 +77,32 @@ def register_model(app: dash.Dash, library: RunLibrary) -> None:
         Output("model-frame", "children"),
         Input("sectors-frame", "children"),
         State("screen", "data"),
+        State("units", "value"),
         State("sectors-run", "data"),
     )
     async def draw_stands(
-        _drawn: object, screen: dict[str, Any] | None, run_id: str | None
+        _drawn: object, screen: dict[str, Any] | None, units: str | None, run_id: str | None
     ) -> list[Component]:
         run, screen = _asked(library, run_id, screen)
         future = library.result(run)
         stands = await asyncio.to_thread(trucks.stands, run, future)
-        return list(_stand_figures(stands, screen))
+        return list(_stand_figures(stands, screen, units_of(units)))
 
     @app.callback(
         Output("capacity-frame", "children"),
         Input("model-frame", "children"),
         State("screen", "data"),
+        State("units", "value"),
         State("sectors-run", "data"),
         prevent_initial_call=True,
     )
     async def draw_capacity(
-        _drawn: object, screen: dict[str, Any] | None, run_id: str | None
+        _drawn: object, screen: dict[str, Any] | None, units: str | None, run_id: str | None
     ) -> list[Component]:
         run, screen = _asked(library, run_id, screen)
         future = library.result(run)
         fitted = await asyncio.to_thread(trucks.capacity, run, future)
-        return list(_capacity_figure(fitted, future.result(), screen))
+        return list(_capacity_figure(fitted, future.result(), screen, units_of(units)))
 
 
 def _asked(
@@ -111,8 +115,9 @@ def _asked(
     return run, screen
 
 
-def _why(result: Result) -> Iterator[Component]:
+def _why(result: Result, units: Units) -> Iterator[Component]:
     for lift in result["why"]:
+        text = units.sentence(lift["text"])
         head: list[Any] = [
             "Why ",
             html.Bdi(wheel_words(lift["wheel"]), className="name"),
@@ -121,7 +126,10 @@ def _why(result: Result) -> Iterator[Component]:
         yield html.Details(
             [
                 html.Summary(head),
-                html.Div(html.P(html.Bdi(lift["text"], className="name")), className="opened"),
+                html.Div(
+                    html.P(html.Bdi(text, className="name")),
+                    className="opened",
+                ),
             ],
             className="why",
         )
@@ -131,7 +139,7 @@ def _why(result: Result) -> Iterator[Component]:
         yield html.P(f"Nothing to explain: {reason}.", className="muted")
 
 
-def _stand_figures(stands: Stands, screen: dict[str, Any]) -> Iterator[Component]:
+def _stand_figures(stands: Stands, screen: dict[str, Any], units: Units) -> Iterator[Component]:
     palette, narrow = palette_of(screen["scheme"]), screen["narrow"]
     document = stands.document
     if document is None:
@@ -139,20 +147,20 @@ def _stand_figures(stands: Stands, screen: dict[str, Any]) -> Iterator[Component
         return
     yield _figure(
         "What each support carries",
-        reactions_figure(document, palette, narrow=narrow),
+        reactions_figure(document, palette, narrow=narrow, units=units),
         "With the truck as the test file describes it and the planned load. "
-        f"{model_summary(document)}",
+        f"{units.sentence(model_summary(document))}",
     )
     yield _figure(
         "What would tip the truck",
-        tipping_figure(document, palette, narrow=narrow),
+        tipping_figure(document, palette, narrow=narrow, units=units),
         "The truck taken as rigid: the load at which it would begin to tip over a line between "
         "two supports. A wheel lifts long before.",
     )
 
 
 def _capacity_figure(
-    fitted: FittedCapacity, result: Result, screen: dict[str, Any]
+    fitted: FittedCapacity, result: Result, screen: dict[str, Any], units: Units
 ) -> Iterator[Component]:
     if fitted.trouble:
         yield _trouble(fitted.trouble)
@@ -163,9 +171,10 @@ def _capacity_figure(
             lifts=fitted.lifts,
             result=result,
             narrow=screen["narrow"],
+            units=units,
         )
         words = f"{fitted.verdict} {capacity_summary(fitted.curve, fitted.lifts)}".strip()
-        yield _figure("Capacity all the way round", figure, words)
+        yield _figure("Capacity all the way round", figure, units.sentence(words))
 
 
 def _trouble(words: str) -> Component:

@@ -9,6 +9,7 @@ from dash.development.base_component import Component
 
 from dashboard.capacity.findings.finding import NOTHING_PROVED
 from dashboard.capacity.sectors.verdict import Standing
+from dashboard.figures.units import Units
 from dashboard.figures.words import SEVERITIES, SIGN_OF_SEVERITY
 from dashboard.pages.attributes import aria
 from dashboard.run_library import Result
@@ -28,11 +29,12 @@ _KIND = {
 }
 
 
-def verdict_card(result: Result) -> Component:
+def verdict_card(result: Result, units: Units) -> Component:
     """The verdict; where the run proves nothing also why, and what to do.
 
     Args:
         result: a ``slewtrace.result/1`` document.
+        units: what it is read in.
     """
     verdict = result["verdict"]
     standing = Standing(verdict["standing"])
@@ -46,7 +48,7 @@ def verdict_card(result: Result) -> Component:
                 id="verdict-standing",
             ),
             html.P(verdict["text"], className="says"),
-            *(_why_nothing(result) if standing is Standing.NOTHING else ()),
+            *(_why_nothing(result, units) if standing is Standing.NOTHING else ()),
             *_found(result),
             html.P([html.Strong("▲ Caution "), " ".join(result["cautions"])], className="small"),
         ],
@@ -56,11 +58,11 @@ def verdict_card(result: Result) -> Component:
     )
 
 
-def _why_nothing(result: Result) -> Iterator[Component]:
+def _why_nothing(result: Result, units: Units) -> Iterator[Component]:
     for finding in result["findings"]:
         if finding["code"] == NOTHING_PROVED:
             for part in ("text", "what_to_do"):
-                yield html.P(html.Bdi(finding[part]), className="name")
+                yield html.P(html.Bdi(units.sentence(finding[part])), className="name")
 
 
 def _found(result: Result) -> Iterator[Component]:
