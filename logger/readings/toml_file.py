@@ -10,6 +10,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
@@ -72,28 +73,62 @@ def read_toml(text: str, *, model: type[TableT], name: str) -> TableT:
         raise _first_error(exc, document=document, model=model, name=name) from exc
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """One thing in a document that won't do.
+
+    Attributes:
+        path: keys and numbers of rows that lead to it.
+        what: what stands there, or that it is missing.
+        would_do: what would do instead; empty where ``what`` says it.
+        unknown: whether nobody knows the key.
+    """
+
+    path: tuple[str | int, ...]
+    what: str
+    would_do: str = ""
+    unknown: bool = False
+
+
+def problems_in(
+    exc: ValidationError, *, document: dict[str, Any], model: type[BaseModel]
+) -> tuple[Problem, ...]:
+    """All that a model refused in a document, unknown keys first.
+
+    An unknown key often is the cause of a missing one.
+
+    Args:
+        exc: the model's refusal.
+        document: what it refused.
+        model: the model.
+    """
+    errors = exc.errors(include_url=False)
+    found = [_problem(e, document, model) for e in errors]
+    return tuple(sorted(found, key=lambda p: not p.unknown))
+
+
 def _first_error(
     exc: ValidationError, *, document: dict[str, Any], model: type[BaseModel], name: str
 ) -> FileInvalid:
-    # An unknown key often is the cause of a missing one, so it is told first.
-    errors = exc.errors(include_url=False)
-    error = next((e for e in errors if e["type"] == "extra_forbidden"), errors[0])
-    path = list(error["loc"])
-    where = f"{name}, {_spell(path, document)}"
+    first = problems_in(exc, document=document, model=model)[0]
+    where = f"{name}, {_spell(first.path, document)}" if first.path else name
+    return FileInvalid(where=where, what=first.what, would_do=first.would_do)
+
+
+def _problem(error: ErrorDetails, document: dict[str, Any], model: type[BaseModel]) -> Problem:
+    path = error["loc"]
     if error["type"] == "extra_forbidden":
         known = _known_keys(model, path[:-1])
         near = difflib.get_close_matches(str(path[-1]), known, n=1)
         would_do = f"did you mean {near[0]!r}?" if near else f"known here: {', '.join(known)}"
-        return FileInvalid(where=where, what="unknown key", would_do=would_do)
+        return Problem(path=path, what="unknown key", would_do=would_do, unknown=True)
     if error["type"] == "missing":
-        return FileInvalid(where=where, what="is missing", would_do="add it")
-    stands = _shown(error["input"])
+        return Problem(path=path, what="is missing", would_do="add it")
     message = _words(error)
-    if not path:
-        return FileInvalid(where=name, what=message)
-    if isinstance(error["input"], dict):  # a whole table, of which two keys don't go together
-        return FileInvalid(where=where, what=message)
-    return FileInvalid(where=where, what=f"{stands} won't do", would_do=message)
+    if not path or isinstance(error["input"], dict):
+        # A whole table, of which two keys don't go together.
+        return Problem(path=path, what=message)
+    return Problem(path=path, what=f"{_shown(error['input'])} won't do", would_do=message)
 
 
 def _words(error: ErrorDetails) -> str:
