@@ -31,7 +31,9 @@ def budgets_card(result: Result, units: Units) -> Component:
     if not lifts and not holds:
         words = "No lift and no hold with a known radius: there is no number to doubt."
         return html.Section(
-            [html.H2("Uncertainty"), html.P(words, className="muted")], className="card"
+            [html.H2("Uncertainty"), html.P(words, className="muted")],
+            className="card",
+            id="uncertainty",
         )
     groups = [
         part
@@ -42,6 +44,7 @@ def budgets_card(result: Result, units: Units) -> Component:
     return html.Section(
         [html.H2("Uncertainty"), html.P(_INTRO, className="muted small"), *groups],
         className="card budgets",
+        id="uncertainty",
     )
 
 

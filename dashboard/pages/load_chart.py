@@ -110,7 +110,9 @@ def register_load_chart(app: dash.Dash, library: RunLibrary) -> None:
 
 
 def _card(*parts: Component) -> Component:
-    return html.Section([html.H2("Load chart"), *parts], className="card load-chart-card")
+    return html.Section(
+        [html.H2("Load chart"), *parts], className="card load-chart-card", id="load-chart-card"
+    )
 
 
 def _choice(chart: LoadChart) -> Component:

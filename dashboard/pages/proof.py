@@ -34,6 +34,7 @@ def proof_card(run: Run, result: Result, units: Units) -> Component:
             _facts(_judged(result, units)),
         ],
         className="card proof",
+        id="proof",
     )
 
 

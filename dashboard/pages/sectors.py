@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Iterator
 from typing import Any
+from urllib.parse import urlencode
 
 import dash
 from dash import Input, Output, dcc, html
@@ -25,7 +26,7 @@ from dashboard.pages.proof import proof_card
 from dashboard.pages.sweeps import lift_words, sweeps_card
 from dashboard.pages.title import run_title
 from dashboard.pages.truck_model import model_card, register_model
-from dashboard.pages.verdict import verdict_card
+from dashboard.pages.verdict import FINDINGS_ID, verdict_card
 from dashboard.pages.what_if import register_what_if, what_if_card
 from dashboard.run_library import Result, RunLibrary, failure_words
 from logger.recording.run import Run
@@ -34,6 +35,17 @@ _CONFIG: Any = {"displayModeBar": False, "displaylogo": False, "responsive": Tru
 _CAUTION = (
     "A sector holds for this truck with this crane as they stood in the test. "
     "Where it says no lifting, nothing was proved."
+)
+
+
+_PARTS = (
+    ("proof", "Proof"),
+    (FINDINGS_ID, "Findings"),
+    ("truck-model", "Truck model"),
+    ("uncertainty", "Uncertainty"),
+    ("load-chart-card", "Load chart"),
+    ("what-if", "What if"),
+    ("sweeps", "Sweeps"),
 )
 
 
@@ -59,6 +71,7 @@ def layout(library: RunLibrary, run: Run | None, query: Query) -> Component:
             dcc.Store(id="sectors-run", data=run.header.run_id),
             run_title(run, "Sectors"),
             verdict_card(result, query.units),
+            _ways_on(run, query),
             html.Div([_figure(result), _numbers(run, result)], className="result"),
             proof_card(run, result, query.units),
             findings_card(run, result, query.units),
@@ -89,6 +102,31 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
 
 
 PAGE = Page(path="/sectors", of_run=True, layout=layout, register=_register)
+
+
+def _ways_on(run: Run, query: Query) -> Component:
+    """What to do with the result, and where on this page its parts stand."""
+    paper = "letter" if query.units.name == "us" else "a4"
+    sheet = {"run": run.header.run_id, "units": query.units.name, "paper": paper}
+    export = {"run": run.header.run_id, "format": "xlsx"}
+    return html.Div(
+        [
+            html.A(
+                "Record and placard, PDF",
+                href=f"/sheet?{urlencode(sheet)}",
+                className="button main",
+            ),
+            html.A(
+                "Readings and result, XLSX", href=f"/export?{urlencode(export)}", className="button"
+            ),
+            html.Nav(
+                [html.A(words, href=f"#{place}") for place, words in _PARTS],
+                className="parts",
+                **aria(label="Parts of this page"),
+            ),
+        ],
+        className="actions",
+    )
 
 
 def _figure(result: Result) -> Component:

@@ -32,7 +32,7 @@ def sweeps_card(run: Run, result: Result, units: Units) -> Component:
         if cards
         else html.P("No sweep was found: the boom never went out to a side with the load hanging.")
     )
-    return html.Section([html.H2("Sweeps"), body], className="card")
+    return html.Section([html.H2("Sweeps"), body], className="card", id="sweeps")
 
 
 def lift_words(lift: dict[str, Any]) -> list[Any]:

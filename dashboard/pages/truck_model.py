@@ -48,7 +48,9 @@ def model_card(run: Run, result: Result, units: Units) -> Component:
     if run.header.test.model is None:
         words: list[Any] = [_HOW_TO_ADD, html.Code("slewtrace model --test test.toml")]
         return html.Section(
-            [html.H2("Truck model"), html.P(words, className="muted")], className="card"
+            [html.H2("Truck model"), html.P(words, className="muted")],
+            className="card",
+            id="truck-model",
         )
     return html.Section(
         [
