@@ -1,0 +1,288 @@
+"""From a test file's document to what its form shows, and back.
+
+A form holds text only. What stands in it is one flat table: a path (``load/parts/0/mass``) and the
+text of the field. Of a row, the path ending in ``#`` holds its number in the file, or nothing where
+it is new; of a list, the same path says that the form has it; of a table that a person may leave
+out, whether it is there. A key
+that nobody knows has a path ending in ``?`` and its name; emptied, it goes.
+
+What a field shows of a value is compared with what stands in the field: as long as both are the
+same, the value stays as it was, of whatever type. So nothing that the form can't show is lost.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from dashboard.test_form.fields import LIMIT_KEYS, Entry, Field, Group, form_fields
+
+Document = dict[str, Any]
+FormValues = Mapping[str, str]
+
+THERE = "on"
+"""What says that a table which may be left out is there."""
+
+_INTEGER = re.compile(r"[+-]?\d{1,18}", re.ASCII)
+_DECIMAL = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_LINE_BREAKS = re.compile(r"[\r\n]+")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Filled:
+    """What a filled-in form comes to.
+
+    Attributes:
+        document: the test file's document.
+        rows: for the path of each list of tables, the rows of the form that stand in the document,
+            in order; and for each its row in the former document, None where it is new.
+        repeated: paths of names that stand twice where one is needed.
+    """
+
+    document: Document
+    rows: dict[str, list[tuple[int, int | None]]] = field(default_factory=dict)
+    repeated: list[str] = field(default_factory=list)
+
+
+def values_of(document: Document) -> dict[str, str]:
+    """What the form shows of a document."""
+    found: dict[str, str] = {}
+    for group in form_fields():
+        found.update(_values_of_entry(group, document, ""))
+    found.update(_unknown(document, form_fields(), ""))
+    return found
+
+
+def filled_in(values: FormValues, former: Document) -> Filled:
+    """The document that a filled-in form comes to.
+
+    Args:
+        values: what stands in the form; what it does not name stays as it was.
+        former: the document that the form was made from.
+    """
+    filled = Filled(document={})
+    _fill_table(filled.document, form_fields(), former, values, "", filled)
+    return filled
+
+
+def shown(value: object, *, lines: bool = False) -> str:
+    """What a field shows of a value.
+
+    Args:
+        value: as TOML has it.
+        lines: whether the field has several lines.
+    """
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return str(value).lower()
+    text = value if isinstance(value, str) else str(value)
+    return text.replace("\r\n", "\n").replace("\r", "\n") if lines else _LINE_BREAKS.sub("", text)
+
+
+def _values_of_entry(entry: Entry, table: Document, path: str) -> Iterator[tuple[str, str]]:
+    value, here = table.get(entry.key), f"{path}{entry.key}"
+    if isinstance(entry, Field):
+        yield from _values_of_field(entry, value, here)
+    elif entry.kind == "rows":
+        yield f"{here}/#", THERE
+        for number, row in enumerate(_rows(value)):
+            yield f"{here}/{number}/#", str(number)
+            yield from _values_of_table(entry, row, f"{here}/{number}/")
+    elif entry.kind == "named":
+        yield f"{here}/#", THERE
+        for number, (name, named) in enumerate(_table(value).items()):
+            yield f"{here}/{number}/#", str(number)
+            yield f"{here}/{number}/name", shown(name)
+            yield f"{here}/{number}/mass", shown(named)
+    elif entry.kind == "limit":
+        limit = value if isinstance(value, dict) else {} if value is None else {"over": value}
+        yield from _values_of_table(entry, limit, f"{here}/")
+    else:
+        if entry.optional:
+            yield f"{here}/#", "" if value is None else THERE
+        yield from _values_of_table(entry, _table(value), f"{here}/")
+
+
+def _values_of_table(group: Group, table: Document, path: str) -> Iterator[tuple[str, str]]:
+    for entry in group.entries:
+        yield from _values_of_entry(entry, table, path)
+    yield from _unknown(table, group.entries, path)
+
+
+def _unknown(
+    table: Document, entries: tuple[Entry, ...], path: str
+) -> Iterator[tuple[str, str]]:
+    known = {e.key for e in entries}
+    return ((f"{path}?{key}", shown(v) or '""') for key, v in table.items() if key not in known)
+
+
+def _values_of_field(entry: Field, value: object, path: str) -> Iterator[tuple[str, str]]:
+    if entry.kind == "pair":
+        for axis in (0, 1):
+            yield f"{path}/{axis}", _of_pair(value, axis)
+    elif entry.kind == "names":
+        yield path, _names(value)
+    else:
+        yield path, shown(value, lines=entry.kind == "long")
+
+
+def _of_pair(value: object, axis: int) -> str:
+    if isinstance(value, list):
+        return shown(value[axis]) if len(value) > axis else ""
+    return shown(value) if axis == 0 else ""
+
+
+def _is_pair(value: object) -> bool:
+    """Whether there is nothing, or nothing but text, to keep as it is."""
+    return value is None or (isinstance(value, list) and all(isinstance(v, str) for v in value))
+
+
+def _names(value: object) -> str:
+    return "\n".join(map(shown, value)) if isinstance(value, list) else shown(value)
+
+
+def _table(value: object) -> Document:
+    return value if isinstance(value, dict) else {}
+
+
+def _rows(value: object) -> list[Document]:
+    """A list of tables; one that holds anything else can't be shown as rows."""
+    whole = isinstance(value, list) and all(isinstance(row, dict) for row in value)
+    return value if whole and isinstance(value, list) else []
+
+
+def _fill_table(
+    table: Document,
+    entries: tuple[Entry, ...],
+    former: Document,
+    values: FormValues,
+    path: str,
+    filled: Filled,
+) -> None:
+    """Fills a table; keys come in the former order, new ones behind them."""
+    by_key = {e.key: e for e in entries}
+    order = [*former, *(k for k in by_key if k not in former)]
+    for key in order:
+        entry = by_key.get(key)
+        if entry is None:
+            if values.get(f"{path}?{key}", "kept"):
+                table[key] = former[key]
+            continue
+        value = _value(entry, former.get(key), values, f"{path}{key}", filled)
+        if value is not None:
+            table[key] = value
+
+
+def _value(entry: Entry, was: Any, values: FormValues, path: str, filled: Filled) -> Any:
+    """What stands behind a key now; None where it is left out."""
+    if isinstance(entry, Field):
+        return _value_of_field(entry, was, values, path)
+    if entry.kind == "rows":
+        return _value_of_rows(entry, was, values, path, filled)
+    if entry.kind == "named":
+        return _value_of_named(was, values, path, filled)
+    if entry.kind == "limit":
+        return _value_of_limit(entry, was, values, path, filled)
+    if entry.optional and not values.get(f"{path}/#", THERE if was is not None else ""):
+        return None
+    table: Document = {}
+    _fill_table(table, entry.entries, _table(was), values, f"{path}/", filled)
+    if table or entry.optional or isinstance(was, dict):
+        return table
+    return was
+
+
+def _value_of_field(entry: Field, was: Any, values: FormValues, path: str) -> Any:
+    if entry.kind == "pair":
+        texts = [values.get(f"{path}/{axis}", _of_pair(was, axis)) for axis in (0, 1)]
+        if texts == [_of_pair(was, axis) for axis in (0, 1)] and _is_pair(was):
+            return was
+        return [t.strip() for t in texts] if any(t.strip() for t in texts) else None
+    if path not in values:
+        return was
+    text = values[path]
+    if entry.kind == "names":
+        if text == _names(was):
+            return was
+        return [line.strip() for line in text.splitlines() if line.strip()] or None
+    same = was is not None and text == shown(was, lines=entry.kind == "long")
+    # A quantity written as a bare number won't do; as text it can be told what lacks.
+    if same and (entry.kind != "quantity" or isinstance(was, str)):
+        return was
+    return _typed(entry, text)
+
+
+def _typed(entry: Field, text: str) -> Any:
+    """A field's text as TOML's types have it; what can't be stays text and is refused later."""
+    plain = text.strip()
+    if not plain:
+        return None
+    if entry.kind == "flag":
+        return {"true": True, "false": False}.get(plain, plain)
+    if entry.kind == "number":
+        if _INTEGER.fullmatch(plain):
+            return int(plain)
+        return float(plain) if _DECIMAL.fullmatch(plain) else plain
+    return text if entry.kind == "long" else plain
+
+
+def _value_of_rows(entry: Group, was: Any, values: FormValues, path: str, filled: Filled) -> Any:
+    former = _rows(was)
+    rows: list[Document] = []
+    for number in _numbers(values, path, len(former)):
+        here = f"{path}/{number}/"
+        origin = _origin(values.get(f"{here}#", str(number)), len(former))
+        row: Document = {}
+        _fill_table(row, entry.entries, {} if origin is None else former[origin], values, here, filled)
+        if row or origin is not None:
+            filled.rows.setdefault(path, []).append((number, origin))
+            rows.append(row)
+    if not rows and was is not None and not former:
+        return was
+    return rows or None
+
+
+def _value_of_named(was: Any, values: FormValues, path: str, filled: Filled) -> Any:
+    former = _table(was)
+    named: Document = {}
+    for number in _numbers(values, path, len(former)):
+        here = f"{path}/{number}/"
+        origin = _origin(values.get(f"{here}#", str(number)), len(former))
+        key, value = (None, None) if origin is None else list(former.items())[origin]
+        name = values.get(f"{here}name", shown(key))
+        text = values.get(f"{here}mass", shown(value))
+        if not name.strip() and not text.strip():
+            continue
+        name = key if key is not None and name == shown(key) else name.strip()
+        if name in named:
+            filled.repeated.append(f"{here}name")
+        filled.rows.setdefault(path, []).append((number, origin))
+        named[name] = value if value is not None and text == shown(value) else text.strip()
+    if not named and was is not None and not former:
+        return was
+    return named or None
+
+
+def _value_of_limit(entry: Group, was: Any, values: FormValues, path: str, filled: Filled) -> Any:
+    former = was if isinstance(was, dict) else {} if was is None else {"over": was}
+    limit: Document = {}
+    _fill_table(limit, entry.entries, former, values, f"{path}/", filled)
+    if set(limit) <= {LIMIT_KEYS[0]} and not isinstance(was, dict):
+        return limit.get(LIMIT_KEYS[0])
+    return limit or None
+
+
+def _numbers(values: FormValues, path: str, former: int) -> list[int]:
+    """The numbers of a list's rows in the form; those of the file where the form has no list."""
+    prefix = f"{path}/"
+    if f"{prefix}#" not in values:
+        return list(range(former))
+    steps = {p[len(prefix) :].partition("/")[0] for p in values if p.startswith(prefix)}
+    return sorted(int(s) for s in steps if s.isdecimal() and s.isascii())
+
+
+def _origin(text: str, former: int) -> int | None:
+    return int(text) if text.isdecimal() and int(text) < former else None
