@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 from logger.errors import BadInput, StorageFailed
 
 
-def refuse_to_overwrite(path: Path) -> None:
+def refuse_to_overwrite(path: Path, *, kind: str = "a run") -> None:
     """Refuses a name that is taken, or a folder that is not there.
+
+    Args:
+        path: the name.
+        kind: what would be written, for the error.
 
     Raises:
         BadInput: in one line.
@@ -17,7 +24,7 @@ def refuse_to_overwrite(path: Path) -> None:
     if path.exists() or path.is_symlink():
         raise BadInput(
             where=str(path),
-            what="is there already, and a run is never overwritten",
+            what=f"is there already, and {kind} is never overwritten",
             would_do="give another name",
         )
     if not path.parent.is_dir():
@@ -64,3 +71,64 @@ def sync_folder(folder: Path) -> None:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
+
+
+@contextlib.contextmanager
+def whole_file(path: Path, *, kind: str) -> Iterator[Path]:
+    """Makes a file that is whole or not there at all, and never in place of another.
+
+    Args:
+        path: the file's name.
+        kind: what it is, for errors: ``an export``.
+
+    Yields:
+        A file beside it to write to; it gets the name, synced, when nothing was raised.
+
+    Raises:
+        BadInput: where the name is taken, or its folder is not there.
+        StorageFailed: where the disk refuses.
+    """
+    refuse_to_overwrite(path, kind=kind)
+    try:
+        descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".partial")
+        os.close(descriptor)
+        partial = Path(name)
+        try:
+            yield partial
+            _make_ordinary(partial)
+            _sync(partial)
+            give_name(partial, path, kind=kind)
+        finally:
+            partial.unlink(missing_ok=True)
+    except OSError as exc:
+        raise StorageFailed(f"{path}: can't be written ({exc.strerror or exc})") from exc
+
+
+def give_name(partial: Path, path: Path, *, kind: str = "a run") -> None:
+    """Gives a written file its name, unless that is taken by now.
+
+    Raises:
+        BadInput: where it is taken.
+        OSError: where the disk refuses.
+    """
+    try:
+        os.link(partial, path)  # unlike a rename, fails where the name is taken
+    except FileExistsError:
+        refuse_to_overwrite(path, kind=kind)
+    except OSError:
+        # Memory cards (FAT) know no links.
+        refuse_to_overwrite(path, kind=kind)
+        partial.rename(path)
+    sync_folder(path.parent)
+
+
+def _make_ordinary(partial: Path) -> None:
+    # A temporary file is its maker's alone; this one is to be as any new file is.
+    umask = os.umask(0)
+    os.umask(umask)
+    partial.chmod(0o666 & ~umask)
+
+
+def _sync(path: Path) -> None:
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())

@@ -10,6 +10,7 @@ time, raw or calibrated with the rig file that was in force.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -111,6 +112,26 @@ class Run:
         t_ns, value = self._read(channel, self._groups(channel, start_ns, end_ns))
         part = _between(t_ns, start_ns, end_ns)
         return self._block(channel, t_ns[part], value[part])
+
+    def raw_pieces(
+        self, channel: str, start_ns: int | None = None, end_ns: int | None = None
+    ) -> Iterator[Block]:
+        """The same as :meth:`raw`, one row group at a time, so that little is in memory.
+
+        Args:
+            channel: a channel of the rig file.
+            start_ns: only readings at or after this time, ns on the run's clock.
+            end_ns: only readings before this time.
+
+        Raises:
+            ValueError: for a channel that the rig file does not have.
+            RunUnreadable: where the samples are damaged.
+        """
+        self._wired(channel)
+        for group in self._groups(channel, start_ns, end_ns):
+            t_ns, value = self._read(channel, (group,))
+            part = _between(t_ns, start_ns, end_ns)
+            yield self._block(channel, t_ns[part], value[part])
 
     def calibrated(
         self, channel: str, start_ns: int | None = None, end_ns: int | None = None

@@ -7,7 +7,6 @@ name never replaces another file. A crash at any point leaves a ``.partial`` at 
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -21,7 +20,7 @@ from logger.readings.block import Block, Nanoseconds, Values
 from logger.recording.content_hash import ContentHash
 from logger.recording.file_seal import SealBroken, add_seal
 from logger.recording.header import RunHeader, canonical_json
-from logger.recording.new_file import refuse_to_overwrite, sync_folder
+from logger.recording.new_file import give_name, refuse_to_overwrite
 from logger.recording.run import HEADER_KEY, open_run
 
 ROWS_IN_GROUP = 1 << 20
@@ -59,7 +58,7 @@ def write_sealed(path: Path, header: RunHeader, blocks: Iterable[Block]) -> RunH
     try:
         written = _write(partial, header, blocks)
         _check_written(partial, written)
-        _give_name(partial, path)
+        give_name(partial, path)
     except OSError as exc:
         raise StorageFailed(f"{path}: the disk refused ({exc.strerror or exc})") from exc
     finally:
@@ -159,15 +158,3 @@ def _check_written(partial: Path, header: RunHeader) -> None:
         raise StorageFailed(f"the disk does not hold what was written: {exc}") from exc
     if run.header.sha256 != header.sha256 or dict(run.header.samples) != dict(header.samples):
         raise StorageFailed(f"{partial}: the disk does not hold what was written")
-
-
-def _give_name(partial: Path, path: Path) -> None:
-    try:
-        os.link(partial, path)  # unlike a rename, fails where the name is taken
-    except FileExistsError:
-        refuse_to_overwrite(path)
-    except OSError:
-        # Memory cards (FAT) know no links.
-        refuse_to_overwrite(path)
-        partial.rename(path)
-    sync_folder(path.parent)

@@ -1,0 +1,1 @@
+"""Runs written for other programs: CSV, XLSX, MAT and Parquet."""
