@@ -1,10 +1,10 @@
 """Which runs are being recorded on this machine now, by this user.
 
 A recorder keeps a small file in the user's runtime folder while it records, and a lock on it,
-so that a note from another terminal finds the run. The lock goes with the process, however it
-ends; a file without one is stale, whoever else has its process number by then, and is removed
-by the next who looks. The registration is a convenience: where it can't be made, the run is
-recorded all the same.
+so that a note from another terminal, and a page that shows it, find the run. The lock goes with
+the process, however it ends; a file without one is stale, whoever else has its process number by
+then, and is removed by the next who looks. The registration is a convenience: where it can't be
+made, the run is recorded all the same.
 """
 
 from __future__ import annotations
@@ -41,11 +41,15 @@ class LiveRecording:
         run_id: the run's name.
         journal: its first part, absolute.
         pid: the recorder's process.
+        port: where it lets viewers watch, on the loopback address; 0 for nowhere.
+        token: what a viewer must know.
     """
 
     run_id: str
     journal: str
     pid: int
+    port: int = 0
+    token: str = ""
 
 
 def runtime_folder() -> Path:
@@ -61,17 +65,21 @@ def runtime_folder() -> Path:
 
 
 @contextlib.contextmanager
-def registered(run_id: str, journal: Path) -> Iterator[str]:
+def registered(run_id: str, journal: Path, *, port: int = 0, token: str = "") -> Iterator[str]:
     """Lets others find a run while it is recorded; leave before it is sealed.
 
     Args:
         run_id: the run's name.
         journal: its first part.
+        port: where viewers may watch, on the loopback address; 0 for nowhere.
+        token: what they must know.
 
     Yields:
         Why it can't be found, one line; empty where it can.
     """
-    entry = LiveRecording(run_id=run_id, journal=str(journal.absolute()), pid=os.getpid())
+    entry = LiveRecording(
+        run_id=run_id, journal=str(journal.absolute()), pid=os.getpid(), port=port, token=token
+    )
     try:
         folder = _safe_folder()
         path, descriptor = _write(folder, entry)

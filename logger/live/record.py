@@ -20,6 +20,8 @@ from logger.live.live_recordings import registered
 from logger.live.recorder import Recorder
 from logger.live.republish import republisher_of, republishing
 from logger.live.rounds import Inlet, OnSnapshot, Pulse, Rounds
+from logger.live.snapshot import Snapshot
+from logger.live.viewer_link import NoLink, ViewerLink, open_link
 from logger.readings.rig_file import RigFile
 from logger.readings.test_file import TestFile, check_wheels_are_wired
 from logger.readings.watched_limits import check_watched_channels_are_wired
@@ -114,9 +116,18 @@ def record(
         start_sources(sources, inlet.put, clock)
         ends.callback(stop_sources, sources)
 
+        link: ViewerLink | NoLink = NoLink()
+        notes = deque() if notes is None else notes
+
         def tell(event: Event) -> None:
             on_event(event)
             alarms(event)
+            link.offer(event)
+
+        def show(snapshot: Snapshot) -> None:
+            link.show(snapshot)
+            if on_snapshot is not None:
+                on_snapshot(snapshot)
 
         republisher = republisher_of(rig, tell)
         header = _header(
@@ -147,30 +158,47 @@ def record(
                     inlet,
                     clock=clock,
                     clock_rate=clock_rate,
-                    notes=deque() if notes is None else notes,
+                    notes=notes,
                     output_reports=reports,
-                    on_snapshot=on_snapshot,
+                    on_snapshot=show,
                 )
-                with registered(header.run_id, path) as unreachable:
-                    tell({"event": "recording", "run_id": header.run_id, "path": str(path)})
-                    if unreachable:
-                        tell({"event": "unreachable", "text": unreachable})
+                link, no_link = open_link(header, path, clock=clock, notes=notes, tell=tell)
+                ends.callback(link.close)
+                with registered(
+                    header.run_id, path, port=link.port, token=link.token
+                ) as unregistered:
+                    _tell_start(tell, header.run_id, path, problems=(no_link, unregistered))
                     while not stop.is_set():
                         rounds.go_round()
                         pulse.beat()
                 pulse.end()
+                link.sealing()
                 rounds.settle()
                 stop_sources(sources)
                 rounds.finish()
         except StorageFailed as exc:
             tell({"event": "storage_failed", "text": str(exc)})
             raise
-        for source, names in recorder.unknown_names.items():
-            tell({"event": "not_wired", "source": source, "names": sorted(names)})
-        sealed = seal_journal(path)
-        samples = sum(open_run(sealed, corrected=False).header.samples.values())
-        tell({"event": "sealed", "path": str(sealed), "samples": samples})
+        _tell_unknown_names(tell, recorder)
+        return _sealed(path, tell)
+
+
+def _sealed(path: Path, tell: OnEvent) -> Path:
+    sealed = seal_journal(path)
+    samples = sum(open_run(sealed, corrected=False).header.samples.values())
+    tell({"event": "sealed", "path": str(sealed), "samples": samples})
     return sealed
+
+
+def _tell_start(tell: OnEvent, run_id: str, path: Path, *, problems: tuple[str, ...]) -> None:
+    tell({"event": "recording", "run_id": run_id, "path": str(path)})
+    for text in filter(None, problems):
+        tell({"event": "unreachable", "text": text})
+
+
+def _tell_unknown_names(tell: OnEvent, recorder: Recorder) -> None:
+    for source, names in recorder.unknown_names.items():
+        tell({"event": "not_wired", "source": source, "names": sorted(names)})
 
 
 def _output_failed(name: str, reports: deque[Event], text: str) -> None:

@@ -209,6 +209,8 @@ class Recorder:
             kept_samples=self._keeper.kept_samples,
             waiting_s=self._keeper.waiting_s,
             room_left_s=self._keeper.room_left_s,
+            latest_ns=dict(self.watch.latest_ns),
+            load_hangs=self.watch.load_hangs,
         )
 
     @property

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from logger.events.alarm import AlarmChange
 from logger.events.load_phase import LoadState
@@ -27,6 +27,8 @@ class Snapshot:
         kept_samples: how many samples are durable.
         waiting_s: for how long the oldest readings that are not durable have waited, s.
         room_left_s: how long the disk's room lasts, s; None where that is unknown.
+        latest_ns: time of the latest reading of each channel, ns.
+        load_hangs: whether a load hangs that could lift a wheel; None where nobody knows.
     """
 
     t_ns: int
@@ -41,3 +43,5 @@ class Snapshot:
     kept_samples: int
     waiting_s: float
     room_left_s: float | None
+    latest_ns: Mapping[str, int] = field(default_factory=dict)
+    load_hangs: bool | None = None
