@@ -43,11 +43,9 @@ _INDEX = """<!DOCTYPE html>
     </head>
     <body>
         {%app_entry%}
-        <footer>
-            {%config%}
-            {%scripts%}
-            {%renderer%}
-        </footer>
+        {%config%}
+        {%scripts%}
+        {%renderer%}
     </body>
 </html>"""
 """Dash's own document, in English, with our mark, and the largest script asked for early."""

@@ -44,6 +44,16 @@
     },
   });
 
+  /* The menu of views closes as menus do: by a click elsewhere, and by Escape. */
+  function closeView(back) {
+    const view = document.getElementById("view");
+    if (!view || !view.open) return;
+    view.open = false;
+    if (back) view.querySelector("summary").focus();
+  }
+  document.addEventListener("click", (event) => { if (!event.target.closest("#view")) closeView(false); });
+  document.addEventListener("keydown", (event) => { if (event.key === "Escape") closeView(true); });
+
   dark.addEventListener("change", look);
   narrow.addEventListener("change", look);
   window.addEventListener("load", () => window.setTimeout(readPlotlyEarly, PAGES_FIRST_MS));

@@ -68,15 +68,8 @@ def _header() -> Component:
         [
             dcc.Link([_mark(), html.Span("Slewtrace")], href="/", className="brand"),
             html.Nav([], id="links", **aria(label="Pages")),
-            dmc.Popover(
-                [
-                    dmc.PopoverTarget(html.Button("View", className="button", type="button")),
-                    dmc.PopoverDropdown(_view()),
-                ],
-                position="bottom-end",
-                keepMounted=True,
-                trapFocus=True,
-                shadow="md",
+            html.Details(
+                [html.Summary("View", className="button"), _view()], className="view", id="view"
             ),
         ],
         className="bar",
