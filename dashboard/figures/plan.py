@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import plotly.graph_objects as go
 
 from dashboard.figures.palette import FONT, Palette
-from dashboard.figures.plan_curve import PlanCurve, PlanDocument, Point, inside, plan_curve
-from dashboard.figures.words import moment_words, number_words, plain_number
+from dashboard.figures.plan_curve import Frame, PlanCurve, PlanDocument, Point, inside, plan_curve
+from dashboard.figures.units import SI, Units
+from dashboard.figures.words import plain_number
 
 _HEIGHT_PX = 460
 _NARROW_HEIGHT_PX = 420
@@ -17,15 +19,18 @@ _WINDOW_X, _WINDOW_Y = (0.58, 0.97), (0.58, 0.91)
 """Where the window around the planned point stands, shares of the figure: above the curve."""
 
 
-def plan_load_figure(plan: PlanDocument, palette: Palette, *, narrow: bool = False) -> go.Figure:
+def plan_load_figure(
+    plan: PlanDocument, palette: Palette, *, narrow: bool = False, units: Units = SI
+) -> go.Figure:
     """Draws weight against radius.
 
     Args:
         plan: a ``slewtrace.plan/1`` document.
         palette: colours.
         narrow: for a screen of a hand's breadth: smaller words.
+        units: what the figure is read in.
     """
-    curve = plan_curve(plan)
+    curve = _in_units(plan_curve(plan), units)
     size = 12 if narrow else 14
     layout = go.Layout(
         template="none",
@@ -47,24 +52,64 @@ def plan_load_figure(plan: PlanDocument, palette: Palette, *, narrow: bool = Fal
         hovermode="closest",
         hoverlabel={"font": {"family": FONT, "size": 13}},
         dragmode=False,
-        annotations=[*_labels(curve, palette, size)],
-        **_axes(curve, palette, size),
+        annotations=[*_labels(curve, palette, size, units)],
+        **_axes(curve, palette, size, units),
     )
-    return go.Figure(data=[*_traces(curve, palette)], layout=layout)
+    return go.Figure(data=[*_traces(curve, palette, units)], layout=layout)
 
 
-def plan_load_summary(plan: PlanDocument) -> str:
+def plan_load_summary(plan: PlanDocument, units: Units = SI) -> str:
     """The figure in sentences, for those who don't see it."""
     curve = plan_curve(plan)
-    reach = "" if curve.reach_m is None else f" The crane reaches {curve.reach_m:.2f} m."
-    radius = number_words(curve.planned[0], "m", digits=curve.digits)
+    reach = ""
+    if curve.reach_m is not None:
+        reach_words = f"{units.length.of(curve.reach_m):.2f} {units.length.unit}"
+        reach = f" The crane reaches {reach_words}."
+    radius = units.length.words(curve.planned[0], digits=curve.digits)
     return (
-        f"Load against radius for a moment of {moment_words(curve.required_nm)}: "
-        f"{number_words(curve.planned[1], 'kg')} at {radius} is planned.{reach}"
+        f"Load against radius for a moment of {units.moment.words(curve.required_nm)}: "
+        f"{units.mass.words(curve.planned[1])} at {radius} is planned.{reach}"
     )
 
 
-def _axes(curve: PlanCurve, palette: Palette, size: int) -> dict[str, Any]:
+def _in_units(curve: PlanCurve, units: Units) -> PlanCurve:
+    """The same lines and points with radii and loads in other units; moments stay in SI."""
+    if units.name == "si":
+        return curve
+    length, mass = units.length.of, units.mass.of
+
+    def point(place: Point) -> Point:
+        return length(place[0]), mass(place[1])
+
+    def line(points: tuple[Point, ...]) -> tuple[Point, ...]:
+        return tuple(map(point, points))
+
+    def frame(of: Frame) -> dict[str, Any]:
+        x, y = ((ends[0], ends[1]) for ends in (of.x_m, of.y_kg))
+        return {"x_m": (length(x[0]), length(x[1])), "y_kg": (mass(y[0]), mass(y[1]))}
+
+    window = replace(
+        curve.window,
+        bare=line(curve.window.bare),
+        guarded=line(curve.window.guarded),
+        tested=point(curve.window.tested),
+        planned=point(curve.window.planned),
+        **frame(curve.window),
+    )
+    return replace(
+        curve,
+        bare=line(curve.bare),
+        window=window,
+        planned=point(curve.planned),
+        others=line(curve.others),
+        chart=line(curve.chart),
+        asked=line(curve.asked),
+        reach_m=None if curve.reach_m is None else length(curve.reach_m),
+        **frame(curve),
+    )
+
+
+def _axes(curve: PlanCurve, palette: Palette, size: int, units: Units) -> dict[str, Any]:
     """The figure's axes, and those of the window around the planned point."""
     axis = {
         "showgrid": True,
@@ -78,15 +123,17 @@ def _axes(curve: PlanCurve, palette: Palette, size: int) -> dict[str, Any]:
     framed = axis | {"showline": True, "mirror": True, "linecolor": palette.muted, "ticks": ""}
     radii = sorted({window.tested[0], window.planned[0]})
     return {
-        "xaxis": axis | {"range": curve.x_m, "title": title | {"text": "radius, m"}},
-        "yaxis": axis | {"range": curve.y_kg, "title": title | {"text": "load, kg"}},
+        "xaxis": axis
+        | {"range": curve.x_m, "title": title | {"text": f"radius, {units.length.unit}"}},
+        "yaxis": axis
+        | {"range": curve.y_kg, "title": title | {"text": f"load, {units.mass.unit}"}},
         "xaxis2": framed
         | {
             "domain": _WINDOW_X,
             "anchor": "y2",
             "range": window.x_m,
             "tickvals": radii,
-            "ticktext": [f"{r:.{curve.digits}f} m" for r in radii],
+            "ticktext": [f"{r:.{curve.digits}f} {units.length.unit}" for r in radii],
             "tickangle": 0,
             "tickfont": {"size": size - 1, "color": palette.ink},
         },
@@ -101,9 +148,9 @@ def _axes(curve: PlanCurve, palette: Palette, size: int) -> dict[str, Any]:
     }
 
 
-def _traces(curve: PlanCurve, palette: Palette) -> Iterator[go.Scatter]:
-    needs = f"needs {moment_words(curve.required_nm)}"
-    yield from _reach(curve, palette)
+def _traces(curve: PlanCurve, palette: Palette, units: Units) -> Iterator[go.Scatter]:
+    needs = f"needs {units.moment.words(curve.required_nm)}"
+    yield from _reach(curve, palette, units)
     yield _card(curve, palette)
     yield _line(inside(curve.bare, curve), palette.data, needs, width=2.5)
     if curve.chart:
@@ -123,7 +170,7 @@ def _traces(curve: PlanCurve, palette: Palette) -> Iterator[go.Scatter]:
     yield planned.update(showlegend=False, **there)
 
 
-def _reach(curve: PlanCurve, palette: Palette) -> Iterator[go.Scatter]:
+def _reach(curve: PlanCurve, palette: Palette, units: Units) -> Iterator[go.Scatter]:
     """What lies beyond the crane's reach, as a field."""
     if curve.reach_m is None or curve.reach_m >= curve.x_m[1]:
         return
@@ -138,7 +185,7 @@ def _reach(curve: PlanCurve, palette: Palette) -> Iterator[go.Scatter]:
         fillcolor=palette.barred,
         hoverinfo="skip",
         legendrank=2000,
-        name=f"beyond the reach, {curve.reach_m:.2f} m",
+        name=f"beyond the reach, {curve.reach_m:.2f} {units.length.unit}",
     )
 
 
@@ -168,7 +215,7 @@ def _line(
         mode="lines",
         line={"color": colour, "width": width, "dash": dash},
         name=name,
-        hovertemplate="%{y:.0f} kg at %{x:.2f} m<extra>" + name + "</extra>",
+        hovertemplate="%{y:.0f} at %{x:.2f}<extra>" + name + "</extra>",
     )
 
 
@@ -186,11 +233,13 @@ def _points(
             "line": {"color": palette.ink, "width": 2},
         },
         name=name,
-        hovertemplate="%{y:.1f} kg at %{x:.2f} m<extra>" + name + "</extra>",
+        hovertemplate="%{y:.1f} at %{x:.2f}<extra>" + name + "</extra>",
     )
 
 
-def _labels(curve: PlanCurve, palette: Palette, size: int) -> Iterator[dict[str, Any]]:
+def _labels(
+    curve: PlanCurve, palette: Palette, size: int, units: Units
+) -> Iterator[dict[str, Any]]:
     soft = {"size": size, "color": palette.muted}
     radius_m, load_kg = curve.planned
     yield {
@@ -198,7 +247,8 @@ def _labels(curve: PlanCurve, palette: Palette, size: int) -> Iterator[dict[str,
         "y": _WINDOW_Y[1],
         "xref": "paper",
         "yref": "paper",
-        "text": f"<b>{load_kg:.0f} kg at {radius_m:.{curve.digits}f} m</b>",
+        "text": f"<b>{load_kg:.0f} {units.mass.unit} at "
+        f"{radius_m:.{curve.digits}f} {units.length.unit}</b>",
         "showarrow": False,
         "xanchor": "center",
         "yanchor": "bottom",
