@@ -12,6 +12,7 @@ from logger.readings.load_table import Load
 from logger.readings.method_presets import unit_proof_load_kg
 from logger.readings.method_table import Method, needs_rated_load
 from logger.readings.model_table import TruckModel
+from logger.readings.record_table import Record
 from logger.readings.rig_file import Identifier, RigFile
 from logger.readings.toml_file import PLAUSIBLE_TEXT, Angle, Table, read_toml
 from logger.readings.watched_limits import Watch
@@ -59,6 +60,8 @@ class TestFile(Table):
     model: TruckModel | None = None
     watch: Watch = Watch()
     """Limits that are alarmed while the test runs."""
+    record: Record = Record()
+    """What a report of the test asks for that no sensor tells."""
 
     @model_validator(mode="after")
     def _moment_factor_of_the_method(self) -> Self:
