@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-EXAMPLE_TOML = '''\
+EXAMPLE_TOML = """\
 # A worked example: no such truck exists. Put your own in its place.
 [test]
 id = "example-1"
@@ -53,4 +53,4 @@ supports = [
 [watch]
 load_over = "50 kg"
 level = "0.6 deg"
-'''
+"""

@@ -107,7 +107,9 @@ FIELD_WORDS = {
     "method/slew_rate_limit": Words("Fastest slew", "With the load hanging."),
     "method/rule": Words("Decision rule", "Whether the uncertainty is taken off first."),
     "method/sectors": Words("Beyond a first lift"),
-    "model": Words("Truck model", "The truck as a frame on springs. It foresees; it proves nothing."),
+    "model": Words(
+        "Truck model", "The truck as a frame on springs. It foresees; it proves nothing."
+    ),
     "model/column": Words("Slew axis", "From the middle of the rear axle."),
     "model/masses": Words("Masses fixed to the truck", "mass"),
     "model/masses/name": Words("What"),

@@ -37,18 +37,16 @@ FieldKind = Literal["text", "long", "number", "quantity", "choice", "flag", "nam
 LIMIT_KEYS = ("over", "dead_band", "on_delay", "off_delay")
 """Of a limit under [watch] that is written as a table."""
 
-_KIND_OF = {
-    annotated.__metadata__[0]: kind
-    for annotated, kind in (
-        (Mass, Kind.MASS),
-        (Length, Kind.LENGTH),
-        (Moment, Kind.MOMENT),
-        (Angle, Kind.ANGLE),
-        (Duration, Kind.TIME),
-        (Stiffness, Kind.STIFFNESS),
-        (SlewRate, Kind.SLEW_RATE),
-    )
+_ANNOTATED: dict[Kind, Any] = {
+    Kind.MASS: Mass,
+    Kind.LENGTH: Length,
+    Kind.MOMENT: Moment,
+    Kind.ANGLE: Angle,
+    Kind.TIME: Duration,
+    Kind.STIFFNESS: Stiffness,
+    Kind.SLEW_RATE: SlewRate,
 }
+_KIND_OF = {annotated.__metadata__[0]: kind for kind, annotated in _ANNOTATED.items()}
 _LIKE = {
     "watch/load_over": "50 kg",
     "watch/radius": "3.97 m",
@@ -135,7 +133,9 @@ def _entries(model: type[Table], path: str) -> tuple[Entry, ...]:
     ]
     known = list(FIELD_WORDS)
     # People think in another order than validators do.
-    return tuple(sorted(found, key=lambda e: known.index(e.path) if e.path in known else len(known)))
+    return tuple(
+        sorted(found, key=lambda e: known.index(e.path) if e.path in known else len(known))
+    )
 
 
 def _entry(key: str, path: str, field: FieldInfo) -> Entry:

@@ -13,8 +13,8 @@ same, the value stays as it was, of whatever type. So nothing that the form can'
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sized
+from dataclasses import dataclass
 from typing import Any
 
 from dashboard.test_form.fields import LIMIT_KEYS, Entry, Field, Group, form_fields
@@ -42,8 +42,8 @@ class Filled:
     """
 
     document: Document
-    rows: dict[str, list[tuple[int, int | None]]] = field(default_factory=dict)
-    repeated: list[str] = field(default_factory=list)
+    rows: dict[str, list[tuple[int, int | None]]]
+    repeated: list[str]
 
 
 def values_of(document: Document) -> dict[str, str]:
@@ -62,9 +62,9 @@ def filled_in(values: FormValues, former: Document) -> Filled:
         values: what stands in the form; what it does not name stays as it was.
         former: the document that the form was made from.
     """
-    filled = Filled(document={})
-    _fill_table(filled.document, form_fields(), former, values, "", filled)
-    return filled
+    filling = _Filling(values)
+    document = filling.table(form_fields(), former, "")
+    return Filled(document=document, rows=filling.rows, repeated=filling.repeated)
 
 
 def shown(value: object, *, lines: bool = False) -> str:
@@ -112,9 +112,7 @@ def _values_of_table(group: Group, table: Document, path: str) -> Iterator[tuple
     yield from _unknown(table, group.entries, path)
 
 
-def _unknown(
-    table: Document, entries: tuple[Entry, ...], path: str
-) -> Iterator[tuple[str, str]]:
+def _unknown(table: Document, entries: tuple[Entry, ...], path: str) -> Iterator[tuple[str, str]]:
     known = {e.key for e in entries}
     return ((f"{path}?{key}", shown(v) or '""') for key, v in table.items() if key not in known)
 
@@ -154,65 +152,116 @@ def _rows(value: object) -> list[Document]:
     return value if whole and isinstance(value, list) else []
 
 
-def _fill_table(
-    table: Document,
-    entries: tuple[Entry, ...],
-    former: Document,
-    values: FormValues,
-    path: str,
-    filled: Filled,
-) -> None:
-    """Fills a table; keys come in the former order, new ones behind them."""
-    by_key = {e.key: e for e in entries}
-    order = [*former, *(k for k in by_key if k not in former)]
-    for key in order:
-        entry = by_key.get(key)
-        if entry is None:
-            if values.get(f"{path}?{key}", "kept"):
-                table[key] = former[key]
-            continue
-        value = _value(entry, former.get(key), values, f"{path}{key}", filled)
-        if value is not None:
-            table[key] = value
+class _Filling:
+    """Fills a document from a form's values, remembering which rows stand in it.
 
+    Args:
+        values: what stands in the form.
+    """
 
-def _value(entry: Entry, was: Any, values: FormValues, path: str, filled: Filled) -> Any:
-    """What stands behind a key now; None where it is left out."""
-    if isinstance(entry, Field):
-        return _value_of_field(entry, was, values, path)
-    if entry.kind == "rows":
-        return _value_of_rows(entry, was, values, path, filled)
-    if entry.kind == "named":
-        return _value_of_named(was, values, path, filled)
-    if entry.kind == "limit":
-        return _value_of_limit(entry, was, values, path, filled)
-    if entry.optional and not values.get(f"{path}/#", THERE if was is not None else ""):
-        return None
-    table: Document = {}
-    _fill_table(table, entry.entries, _table(was), values, f"{path}/", filled)
-    if table or entry.optional or isinstance(was, dict):
+    def __init__(self, values: FormValues) -> None:
+        self._values = values
+        self.rows: dict[str, list[tuple[int, int | None]]] = {}
+        self.repeated: list[str] = []
+
+    def table(self, entries: tuple[Entry, ...], former: Document, path: str) -> Document:
+        """A table; keys come in the former order, new ones behind them."""
+        by_key = {e.key: e for e in entries}
+        table: Document = {}
+        for key in [*former, *(k for k in by_key if k not in former)]:
+            entry = by_key.get(key)
+            if entry is not None:
+                value = self._value(entry, former.get(key), f"{path}{key}")
+            else:
+                value = former[key] if self._values.get(f"{path}?{key}", "kept") else None
+            if value is not None:
+                table[key] = value
         return table
-    return was
 
+    def _value(self, entry: Entry, was: Any, path: str) -> Any:
+        """What stands behind a key now; None where it is left out."""
+        if isinstance(entry, Field):
+            return self._of_field(entry, was, path)
+        by_kind: dict[str, Callable[[Group, Any, str], Any]] = {
+            "rows": self._of_rows,
+            "named": self._of_named,
+            "limit": self._of_limit,
+            "table": self._of_table,
+        }
+        return by_kind[entry.kind](entry, was, path)
 
-def _value_of_field(entry: Field, was: Any, values: FormValues, path: str) -> Any:
-    if entry.kind == "pair":
-        texts = [values.get(f"{path}/{axis}", _of_pair(was, axis)) for axis in (0, 1)]
-        if texts == [_of_pair(was, axis) for axis in (0, 1)] and _is_pair(was):
+    def _of_table(self, entry: Group, was: Any, path: str) -> Any:
+        there = THERE if was is not None else ""
+        if entry.optional and not self._values.get(f"{path}/#", there):
+            return None
+        table = self.table(entry.entries, _table(was), f"{path}/")
+        return table if table or entry.optional or isinstance(was, dict) else was
+
+    def _of_field(self, entry: Field, was: Any, path: str) -> Any:
+        if entry.kind == "pair":
+            return self._of_axes(was, path)
+        text = self._values.get(path)
+        if text is None:
+            return was
+        if entry.kind == "names":
+            names = [line.strip() for line in text.splitlines() if line.strip()]
+            return was if text == _names(was) else names or None
+        same = was is not None and text == shown(was, lines=entry.kind == "long")
+        # A quantity written as a bare number won't do; as text it can be told what lacks.
+        return (
+            was
+            if same and (entry.kind != "quantity" or isinstance(was, str))
+            else _typed(entry, text)
+        )
+
+    def _of_axes(self, was: Any, path: str) -> Any:
+        shown_now = [_of_pair(was, axis) for axis in (0, 1)]
+        texts = [self._values.get(f"{path}/{axis}", shown_now[axis]) for axis in (0, 1)]
+        if texts == shown_now and _is_pair(was):
             return was
         return [t.strip() for t in texts] if any(t.strip() for t in texts) else None
-    if path not in values:
-        return was
-    text = values[path]
-    if entry.kind == "names":
-        if text == _names(was):
-            return was
-        return [line.strip() for line in text.splitlines() if line.strip()] or None
-    same = was is not None and text == shown(was, lines=entry.kind == "long")
-    # A quantity written as a bare number won't do; as text it can be told what lacks.
-    if same and (entry.kind != "quantity" or isinstance(was, str)):
-        return was
-    return _typed(entry, text)
+
+    def _of_rows(self, entry: Group, was: Any, path: str) -> Any:
+        former, rows = _rows(was), []
+        for number in _numbers(self._values, path, len(former)):
+            here = f"{path}/{number}/"
+            origin = _origin(self._values.get(f"{here}#", str(number)), len(former))
+            row = self.table(entry.entries, {} if origin is None else former[origin], here)
+            if row or origin is not None:
+                self.rows.setdefault(path, []).append((number, origin))
+                rows.append(row)
+        return rows or _nothing_to_show(was, former)
+
+    def _of_named(self, _entry: Group, was: Any, path: str) -> Any:
+        former = _table(was)
+        named: Document = {}
+        for number in _numbers(self._values, path, len(former)):
+            here = f"{path}/{number}/"
+            origin = _origin(self._values.get(f"{here}#", str(number)), len(former))
+            key, value = (None, None) if origin is None else list(former.items())[origin]
+            name = self._values.get(f"{here}name", shown(key))
+            text = self._values.get(f"{here}mass", shown(value))
+            if not name.strip() and not text.strip():
+                continue
+            name = key if key is not None and name == shown(key) else name.strip()
+            if name in named:
+                self.repeated.append(f"{here}name")
+            self.rows.setdefault(path, []).append((number, origin))
+            same = isinstance(value, str) and text == shown(value)
+            named[name] = value if same else text.strip()
+        return named or _nothing_to_show(was, former)
+
+    def _of_limit(self, entry: Group, was: Any, path: str) -> Any:
+        former = was if isinstance(was, dict) else {} if was is None else {"over": was}
+        limit = self.table(entry.entries, former, f"{path}/")
+        if set(limit) <= {LIMIT_KEYS[0]} and not isinstance(was, dict):
+            return limit.get(LIMIT_KEYS[0])
+        return limit or None
+
+
+def _nothing_to_show(was: Any, former: Sized) -> Any:
+    """What is left of a list without rows: whatever stood there that no row can show."""
+    return was if was is not None and not former else None
 
 
 def _typed(entry: Field, text: str) -> Any:
@@ -222,57 +271,11 @@ def _typed(entry: Field, text: str) -> Any:
         return None
     if entry.kind == "flag":
         return {"true": True, "false": False}.get(plain, plain)
-    if entry.kind == "number":
-        if _INTEGER.fullmatch(plain):
-            return int(plain)
-        return float(plain) if _DECIMAL.fullmatch(plain) else plain
+    if entry.kind == "number" and _INTEGER.fullmatch(plain):
+        return int(plain)
+    if entry.kind == "number" and _DECIMAL.fullmatch(plain):
+        return float(plain)
     return text if entry.kind == "long" else plain
-
-
-def _value_of_rows(entry: Group, was: Any, values: FormValues, path: str, filled: Filled) -> Any:
-    former = _rows(was)
-    rows: list[Document] = []
-    for number in _numbers(values, path, len(former)):
-        here = f"{path}/{number}/"
-        origin = _origin(values.get(f"{here}#", str(number)), len(former))
-        row: Document = {}
-        _fill_table(row, entry.entries, {} if origin is None else former[origin], values, here, filled)
-        if row or origin is not None:
-            filled.rows.setdefault(path, []).append((number, origin))
-            rows.append(row)
-    if not rows and was is not None and not former:
-        return was
-    return rows or None
-
-
-def _value_of_named(was: Any, values: FormValues, path: str, filled: Filled) -> Any:
-    former = _table(was)
-    named: Document = {}
-    for number in _numbers(values, path, len(former)):
-        here = f"{path}/{number}/"
-        origin = _origin(values.get(f"{here}#", str(number)), len(former))
-        key, value = (None, None) if origin is None else list(former.items())[origin]
-        name = values.get(f"{here}name", shown(key))
-        text = values.get(f"{here}mass", shown(value))
-        if not name.strip() and not text.strip():
-            continue
-        name = key if key is not None and name == shown(key) else name.strip()
-        if name in named:
-            filled.repeated.append(f"{here}name")
-        filled.rows.setdefault(path, []).append((number, origin))
-        named[name] = value if value is not None and text == shown(value) else text.strip()
-    if not named and was is not None and not former:
-        return was
-    return named or None
-
-
-def _value_of_limit(entry: Group, was: Any, values: FormValues, path: str, filled: Filled) -> Any:
-    former = was if isinstance(was, dict) else {} if was is None else {"over": was}
-    limit: Document = {}
-    _fill_table(limit, entry.entries, former, values, f"{path}/", filled)
-    if set(limit) <= {LIMIT_KEYS[0]} and not isinstance(was, dict):
-        return limit.get(LIMIT_KEYS[0])
-    return limit or None
 
 
 def _numbers(values: FormValues, path: str, former: int) -> list[int]:

@@ -99,7 +99,7 @@ def _same(one: Any, other: Any) -> bool:
         return one.keys() == other.keys() and all(_same(one[k], other[k]) for k in one)
     if isinstance(one, list) and isinstance(other, list):
         return len(one) == len(other) and all(map(_same, one, other))
-    return type(one) is type(other) and (one == other or one != one and other != other)
+    return type(one) is type(other) and (one == other or str(one) == str(other) == "nan")
 
 
 def _merge(table: MutableMapping[str, Any], wanted: Document, path: str, filled: Filled) -> None:

@@ -1,0 +1,212 @@
+"""The plan in numbers, and its checks, while the form is filled in."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterator
+from dataclasses import asdict
+from typing import Any
+
+import dash
+from dash import Input, Output, State, html, no_update
+from dash.development.base_component import Component
+from dash.exceptions import PreventUpdate
+
+from dashboard.capacity.planning.plan import radius_digits
+from dashboard.figures.units import Units, units_of
+from dashboard.pages.attributes import aria
+from dashboard.pages.planned import PlanDocument, quick_plan
+from dashboard.test_form.checked import CheckedForm, Mistake, check_form
+from logger.errors import FileInvalid
+
+_SIGN = {"fine": ("■", "fine", "proved"), "look": ("▲", "look", "reduced")}
+
+
+def check_values(asked: dict[str, Any]) -> tuple[CheckedForm, PlanDocument | None]:
+    """A form's check and its plan.
+
+    Args:
+        asked: ``values`` of the form, the ``text`` it was made from, its ``name`` and the
+            ``chart`` that is open, if any.
+
+    Returns:
+        What came of the check, and the plan without the truck model; None where there are
+        mistakes.
+    """
+    checked = check_form(asked["values"], asked["text"], name=asked["name"])
+    if checked.test is None:
+        return checked, None
+    try:
+        return checked, quick_plan(checked.toml.text, chart_csv(asked, checked))
+    except FileInvalid as exc:
+        mistake = Mistake(path="load", where="Test load", says=f"{exc.what}; {exc.would_do}")
+        return CheckedForm(
+            document=checked.document, toml=checked.toml, test=None, mistakes=(mistake,)
+        ), None
+
+
+def chart_csv(asked: dict[str, Any], checked: CheckedForm) -> str:
+    """The load chart that is open, as long as the form names it; else nothing."""
+    chart = asked.get("chart")
+    test = checked.test
+    return chart["text"] if chart and test is not None and test.crane.chart else ""
+
+
+def register_checks(app: dash.Dash) -> None:
+    """Adds the callback that answers each pause in typing."""
+
+    @app.callback(
+        Output("plan-checked", "data"),
+        Output("plan-numbers", "children"),
+        Output("plan-made", "data"),
+        Input("plan-values", "data"),
+        State("units", "value"),
+        prevent_initial_call=True,
+    )
+    async def check(asked: dict[str, Any] | None, units: str | None) -> tuple[Any, Any, Any]:
+        if not asked:
+            raise PreventUpdate
+        checked, plan = await asyncio.to_thread(check_values, asked)
+        told = {
+            "mistakes": [asdict(m) for m in checked.mistakes],
+            "toml": checked.toml.text,
+            "remarks_kept": checked.toml.remarks_kept,
+            "number": asked["number"],
+        }
+        if plan is None:
+            return told, no_update, no_update
+        chart = chart_csv(asked, checked)
+        made = {"toml": checked.toml.text, "chart": chart, "page": asked["page"]}
+        numbers = list(_numbers(plan, units_of(units), checked, chart_open=bool(chart)))
+        return told, numbers, made | {"number": asked["number"]}
+
+
+def _numbers(
+    plan: PlanDocument, units: Units, checked: CheckedForm, *, chart_open: bool
+) -> Iterator[Component]:
+    digits = radius_digits(plan["tape_step_m"])
+    length = units.length
+    yield html.H2("Plan")
+    yield html.Div(
+        [
+            _numeral("Hang", units.mass.words(plan["test_load_kg"], digits=1)),
+            _numeral(
+                "at the guarded radius", length.words(plan["guarded_radius_m"], digits=digits)
+            ),
+        ],
+        className="plan-numerals",
+    )
+    yield html.P(_why(plan, units, digits), className="small")
+    yield html.Dl([part for row in _facts(plan, units, digits) for part in row])
+    yield html.H3("Checks")
+    named = checked.test is not None and bool(checked.test.crane.chart)
+    modelled = checked.test is not None and checked.test.model is not None
+    yield html.Ul(
+        [
+            *(_check(c, units, digits) for c in plan["checks"]),
+            *(
+                _not_checked(c, chart_named=named and not chart_open)
+                for c in plan["not_checked"]
+                if not (modelled and c["what"] == "share of the tipping load")
+            ),
+        ],
+        className="plan-check-list",
+    )
+
+
+def _why(plan: PlanDocument, units: Units, digits: int) -> str:
+    bare = units.length.words(plan["test_radius_m"], digits=digits)
+    guarded = units.length.words(plan["guarded_radius_m"], digits=digits)
+    words = (
+        f"At {bare} the load makes the required moment and no more. At {guarded} its moment "
+        "reaches it even after the expanded uncertainty is taken off: use that one."
+    )
+    if plan["rule"] == "simple":
+        words += " The method's rule is simple acceptance, which takes nothing off."
+    if units.name != "si":
+        words += f" On a metric tape: {plan['guarded_radius_m']:.{digits}f} m."
+    return words
+
+
+def _numeral(words: str, value: str) -> Component:
+    return html.P([html.Span(words), html.Strong(value, className="numeral")])
+
+
+def _facts(plan: PlanDocument, units: Units, digits: int) -> Iterator[tuple[Component, Component]]:
+    moment = units.moment
+    formula = units.sentence(plan["method"]["formula"])
+    yield _fact("Required moment", f"{moment.words(plan['required_moment_nm'])} = {formula}")
+    yield _fact(
+        "Moment there",
+        f"{moment.words(plan['guarded_moment_nm'])} ± {moment.words(plan['expanded_moment_nm'])}",
+    )
+    step = units.length.words(plan["tape_step_m"], digits=max(digits, 3))
+    yield _fact(
+        "Test radius, bare",
+        f"{units.length.words(plan['test_radius_m'], digits=digits)}, "
+        f"rounded up to the tape's step of {step}",
+    )
+    yield _fact("Basis", html.Bdi(plan["method"]["basis"], className="name"))
+    slewing = plan["slewing"]
+    paces = [pace["advised_dps"] for pace in slewing["by_contacts"]]
+    rates = (
+        f"{min(paces):.2f}" if min(paces) == max(paces) else f"{min(paces):.2f} to {max(paces):.2f}"
+    )
+    yield _fact(
+        "Slew no faster than",
+        f"{rates} °/s, for a lift angle to {slewing['resolution_deg']:g}°",
+    )
+    yield _fact("Swing", _swing(slewing, units))
+
+
+def _swing(slewing: dict[str, Any], units: Units) -> str:
+    if slewing["swing_period_s"] is None:
+        return "not reckoned with: give the pendulum's length under Crane"
+    most = "at most " if slewing["pendulum_is_bound"] else ""
+    return f"{most}{slewing['swing_period_s']:.1f} s on {units.length.words(slewing['pendulum_m'])}"
+
+
+def _fact(name: str, says: Any) -> tuple[Component, Component]:
+    return html.Dt(name), html.Dd(says)
+
+
+def _check(check: dict[str, Any], units: Units, digits: int) -> Component:
+    sign, word, look = _SIGN[check["verdict"]]
+    parts: list[Any] = [
+        html.Span([html.Span(sign, **aria(hidden="true")), f" {word}"], className=f"sign {look}"),
+        html.Span(check["what"], className="what"),
+        html.Span(_against(check, units, digits), className="numeral against"),
+    ]
+    if check["verdict"] == "look":
+        parts.append(html.Bdi(units.sentence(check["says"]), className="says name"))
+    return html.Li(parts)
+
+
+def _against(check: dict[str, Any], units: Units, digits: int) -> str:
+    """A check's number and its limit."""
+    if check["limit"] is None:
+        return ""
+    known = units.measure_of(check["unit"])
+
+    def words(value: float | None) -> str:
+        if value is None:
+            return "—"
+        if known is None:
+            return f"{value:.0f} {check['unit']}".strip()
+        return known[0].words(value * known[1], digits=digits if check["unit"] == "m" else None)
+
+    return f"{words(check['value'])}, {check['bound']} {words(check['limit'])}"
+
+
+def _not_checked(missing: dict[str, Any], *, chart_named: bool) -> Component:
+    chart = missing["what"] == "test load on the chart"
+    give = missing["give"]
+    if chart:
+        give = "open the chart that the form names" if chart_named else "name its file, and open it"
+    return html.Li(
+        [
+            html.Span([html.Span("□", **aria(hidden="true")), " not checked"], className="sign"),
+            html.Span(missing["what"], className="what"),
+            html.Span(give if chart else f"give {give}", className="says muted"),
+        ]
+    )

@@ -1,0 +1,228 @@
+"""What a plan looks like: weight against radius, and the set-up from above."""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from typing import Any
+
+import dash
+import plotly.graph_objects as go
+from dash import Input, Output, State, dcc, html, no_update
+from dash.development.base_component import Component
+from dash.exceptions import PreventUpdate
+
+from dashboard.capacity.planning.plan import radius_digits
+from dashboard.figures.palette import Palette, palette_of
+from dashboard.figures.plan import plan_load_figure, plan_load_summary
+from dashboard.figures.plan_view import PlanState, plan_figure
+from dashboard.figures.truck_outline import TruckOutline, on_screen, outline_of
+from dashboard.figures.units import Units, units_of
+from dashboard.figures.words import plain_number, wheel_words
+from dashboard.pages.attributes import aria
+from dashboard.pages.planned import PlanDocument, quick_plan, read
+from logger.errors import FileInvalid
+from logger.readings.test_file import TestFile
+
+_CONFIG: Any = {"displayModeBar": False, "displaylogo": False, "responsive": True}
+_STILL: Any = _CONFIG | {"staticPlot": True}
+
+
+def figures_card() -> Component:
+    """The cards, their figures still to come."""
+    return html.Div(
+        [
+            html.Section(id="plan-loads", className="card", **aria(label="Weight against radius")),
+            html.Section(id="plan-set-up", className="card", **aria(label="Set-up from above")),
+        ],
+        className="plan-figures",
+    )
+
+
+def register_figures(app: dash.Dash) -> None:
+    """Adds the callback that draws a plan."""
+
+    @app.callback(
+        Output("plan-loads", "children"),
+        Output("plan-set-up", "children"),
+        Input("plan-made", "data"),
+        Input("screen", "data"),
+        State("units", "value"),
+        prevent_initial_call=True,
+    )
+    async def draw(
+        made: dict[str, Any] | None, screen: dict[str, Any] | None, units: str | None
+    ) -> tuple[Any, Any]:
+        if not made or not screen:
+            raise PreventUpdate
+        return await asyncio.to_thread(_drawn, made, screen, units_of(units))
+
+
+def _drawn(made: dict[str, Any], screen: dict[str, Any], units: Units) -> tuple[Any, Any]:
+    try:
+        plan, test = quick_plan(made["toml"], made["chart"]), read(made["toml"])
+    except FileInvalid:  # told in the form
+        return no_update, no_update
+    palette, narrow = palette_of(screen["scheme"]), screen["narrow"]
+    figure = plan_load_figure(plan, palette, narrow=narrow, units=units)
+    loads = [
+        html.H2("Weight against radius"),
+        html.Figure(
+            [
+                dcc.Graph(
+                    id="plan-loads-figure",
+                    figure=figure,
+                    config=_CONFIG,
+                    style={"height": f"{figure.layout.height}px"},
+                ),
+                html.Figcaption(html.P(plan_load_summary(plan, units)), className="muted small"),
+            ]
+        ),
+        html.Details([html.Summary("Other loads, as a table"), _load_table(plan, units)]),
+        html.Details([html.Summary("Uncertainty of the moment"), _budget(plan, units)]),
+    ]
+    outline = outline_of(test)
+    set_up = [
+        html.H2("Set-up from above"),
+        html.Figure(
+            [
+                dcc.Graph(
+                    id="plan-set-up-figure",
+                    figure=set_up_figure(test, outline, plan, palette, units),
+                    config=_STILL,
+                    className="plan-set-up-figure",
+                ),
+                html.Figcaption(
+                    html.P(html.Bdi(_set_up_words(test, outline, plan, units), className="name")),
+                    className="muted small",
+                ),
+            ]
+        ),
+        html.Details([html.Summary("Places, as a table"), _place_table(test, outline, units)]),
+    ]
+    return loads, set_up
+
+
+def set_up_figure(
+    test: TestFile, outline: TruckOutline, plan: PlanDocument, palette: Palette, units: Units
+) -> go.Figure:
+    """The truck as the test begins: boom over the rear, load at the guarded radius, and its way.
+
+    Args:
+        test: the test file.
+        outline: the truck.
+        plan: a ``slewtrace.plan/1`` document.
+        palette: colours.
+        units: what the figure is read in.
+    """
+    radius_m = plan["guarded_radius_m"]
+    state = PlanState(
+        slew_deg=0.0,
+        radius_m=radius_m,
+        load="hanging",
+        wheels=tuple("closed" for _ in test.truck.wheels),
+    )
+    figure = plan_figure(
+        outline, state, palette, names=test.truck.wheels, ring_m=radius_m, units=units
+    )
+    x0, y0 = on_screen(outline.column)
+    for limit in (test.truck.slew_limit_right_deg, -test.truck.slew_limit_left_deg):
+        psi = math.radians(limit)
+        figure.add_shape(
+            type="line",
+            x0=x0,
+            y0=y0,
+            x1=x0 + radius_m * math.sin(psi),
+            y1=y0 - radius_m * math.cos(psi),
+            line={"color": palette.abnormal_ink, "width": 2, "dash": "dash"},
+        )
+    return figure
+
+
+def _set_up_words(test: TestFile, outline: TruckOutline, plan: PlanDocument, units: Units) -> str:
+    radius = units.length.words(plan["guarded_radius_m"], digits=radius_digits(plan["tape_step_m"]))
+    wheels = ", ".join(wheel_words(w) for w in test.truck.wheels)
+    words = (
+        f"The test begins with the boom over the rear and the load hanging at {radius}. It slews "
+        f"to {plain_number(test.truck.slew_limit_right_deg)}° on the right and "
+        f"{plain_number(test.truck.slew_limit_left_deg)}° on the left (dashed). "
+        f"Wheels: {wheels}."
+    )
+    if outline.outriggers:
+        words += f" Outriggers: {len(outline.outriggers)}."
+    if not outline.to_scale:
+        words += " Without a [model] that places every wheel, the truck is not to scale."
+    return words
+
+
+def _load_table(plan: PlanDocument, units: Units) -> Component:
+    digits = radius_digits(plan["tape_step_m"])
+    charted = plan["chart"] is not None
+    heads = ["Load", "Radius, bare", "Radius, guarded", *(["Chart allows"] if charted else [])]
+    rows = []
+    for row in plan["table"]:
+        planned = abs(row["test_load_kg"] - plan["test_load_kg"]) < 1e-6
+        cells = [
+            units.mass.words(row["test_load_kg"], digits=1),
+            units.length.words(row["test_radius_m"], digits=digits),
+            units.length.words(row["guarded_radius_m"], digits=digits),
+            *([units.mass.words(row["chart_kg"])] if charted else []),
+        ]
+        rows.append(
+            html.Tr(
+                [html.Td(c) for c in cells] + [html.Td("planned" if planned else "")],
+                className="strong" if planned else "",
+            )
+        )
+    return _wide([*heads, ""], rows)
+
+
+def _budget(plan: PlanDocument, units: Units) -> Component:
+    rows = []
+    for entry in plan["budget"]["contributions"]:
+        measure = units.length if entry["unit"] == "m" else units.mass
+        digits = 4 if entry["unit"] == "m" else 2
+        stated = measure.words(entry["u"], digits=digits) if entry["u"] else "none stated"
+        rows.append(
+            html.Tr(
+                [
+                    html.Th(html.Bdi(entry["name"], className="name"), scope="row"),
+                    html.Td(measure.words(entry["value"], digits=3 if entry["unit"] == "m" else 1)),
+                    html.Td(stated),
+                    html.Td(f"{100 * entry['share']:.0f} %"),
+                ]
+            )
+        )
+    return _wide(["What", "Value", "Standard uncertainty", "Share of variance"], rows)
+
+
+def _place_table(test: TestFile, outline: TruckOutline, units: Units) -> Component:
+    if test.model is not None:
+        places = [(s.name, s.kind, s.at_m) for s in test.model.supports]
+    else:
+        places = []
+    rows = [
+        html.Tr(
+            [
+                html.Th(html.Bdi(wheel_words(name), className="name"), scope="row"),
+                html.Td(kind),
+                html.Td(units.length.words(at[0])),
+                html.Td(units.length.words(at[1])),
+            ]
+        )
+        for name, kind, at in [*places, ("slew axis", "", outline.column)]
+    ]
+    if not outline.to_scale:
+        return html.P("No places are known: give a [model] with every wheel among its supports.")
+    return _wide(["Support", "Kind", "Ahead of the rear axle", "To the left"], rows)
+
+
+def _wide(heads: list[str], rows: list[Any]) -> Component:
+    head = html.Tr([html.Th(h, scope="col") for h in heads])
+    return html.Div(
+        html.Table([html.Thead(head), html.Tbody(rows)]),
+        className="wide-table",
+        tabIndex="0",
+        role="region",
+        **aria(label="Table"),
+    )
