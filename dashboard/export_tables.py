@@ -16,6 +16,8 @@ from logger.recording.export.tables import Cell, Column, FactTable
 from logger.recording.run import Run
 
 Result = Mapping[str, Any]
+_Listed = tuple[str, "tuple[_Field, ...]", Iterable[Mapping[str, Any]]]
+"""A table's name, columns and rows as a document has them."""
 _MASS, _LENGTH, _MOMENT = "kg", "m", "N·m"
 
 
@@ -147,11 +149,15 @@ def fact_tables(
         facts: single facts by name.
         units: the units to write in.
     """
-    listed = [("channels", _CHANNELS, [_channel(run, c) for c in channels])]
+    listed: list[_Listed] = [("channels", _CHANNELS, [_channel(run, c) for c in channels])]
     listed += _of_result(result) if result is not None else []
     listed += [
         ("events", _EVENTS, [_event(e) for e in run.header.alarms]),
-        ("notes", _NOTES, [{"t_s": n.t_ns / 1e9, **_plain(n, "kind", "value_m", "text")} for n in run.notes]),
+        (
+            "notes",
+            _NOTES,
+            [{"t_s": n.t_ns / 1e9, **_plain(n, "kind", "value_m", "text")} for n in run.notes],
+        ),
         ("gaps", _GAPS, [_gap(g) for g in run.gaps]),
     ]
     names = (Column(name="fact"), Column(name="value"))
@@ -173,10 +179,7 @@ def document_of(tables: Iterable[FactTable]) -> dict[str, Any]:
     }
 
 
-_Rows = list[Mapping[str, Any]]
-
-
-def _of_result(result: Result) -> list[tuple[str, tuple[_Field, ...], _Rows]]:
+def _of_result(result: Result) -> list[_Listed]:
     sweeps = list(enumerate(result["sweeps"], start=1))
     return [
         ("sectors", _SECTORS, list(result["sectors"])),
@@ -216,7 +219,7 @@ def _writer(field: _Field, units: Units) -> Callable[[Mapping[str, Any]], Cell]:
         if isinstance(cell, str):
             return units.sentence(cell) if field.key in ("text", "what_to_do") else cell
         if cell is None or found is None:
-            return cell  # type: ignore[no-any-return]  # a number or a bool, as JSON has them
+            return cell
         measure, size = found
         return measure.of(cell * size)
 

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import tzinfo
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
+from dashboard.export_request import Asked, Values
 from dashboard.export_tables import document_of, fact_tables
-from dashboard.figures.units import SI, Measure, Units
+from dashboard.figures.units import Measure, Units
 from logger.errors import BadInput
 from logger.readings.quantity import Kind
 from logger.readings.rig_file import Channel
 from logger.recording.corrections import corrections_document
-from logger.recording.export.channel_pieces import WHEEL_UNIT, ExportedChannel, Stretch
+from logger.recording.export.channel_pieces import WHEEL_UNIT, ExportedChannel
 from logger.recording.export.export import (
-    Form,
     Selection,
     make_export,
     write_export,
@@ -26,35 +25,6 @@ from logger.recording.export.tables import Cell
 from logger.recording.export.wall_time import WallTime, read_start
 from logger.recording.run import Run
 from logger.software import software_name
-
-Values = Literal["both", "calibrated", "raw"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
-    """What a person asked of an export.
-
-    Attributes:
-        form: the format.
-        units: the units of calibrated values.
-        values: which values; None for both at their own times, calibrated ones at common times.
-        channels: ids of channels; none for all that have readings.
-        stretch: from when to when.
-        every_ns: interval of common times, ns; None for each channel's own.
-        on_a_line: whether values at common times are worked out between readings.
-        zone: the zone of local times; None takes this machine's.
-        bare: only the table of raw readings that an import takes back.
-    """
-
-    form: Form
-    units: Units = SI
-    values: Values | None = None
-    channels: tuple[str, ...] = ()
-    stretch: Stretch = Stretch()
-    every_ns: int | None = None
-    on_a_line: bool = False
-    zone: tzinfo | None = None
-    bare: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,9 +42,7 @@ class Exported:
     rule: str
 
 
-def export_run(
-    run: Run, result: Mapping[str, Any] | None, path: Path, asked: Asked
-) -> Exported:
+def export_run(run: Run, result: Mapping[str, Any] | None, path: Path, asked: Asked) -> Exported:
     """Writes a run for another program.
 
     Args:

@@ -6,16 +6,11 @@ import json
 import signal
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 import typer
 
-from logger.cli.options import JsonOption, read_option
-from logger.errors import BadInput
-from logger.readings.quantity import Kind
-
-if TYPE_CHECKING:
-    from dashboard.exporting import Asked
+from logger.cli.options import JsonOption
 
 
 def export_command(
@@ -23,6 +18,7 @@ def export_command(
     out: Annotated[
         Path, typer.Option("-o", "--out", help="The file to write: .csv, .xlsx, .mat or .parquet.")
     ],
+    *,
     form: Annotated[
         str | None,
         typer.Option("--format", help="csv, xlsx, mat or parquet; by the file's name otherwise."),
@@ -49,7 +45,6 @@ def export_command(
     channels: Annotated[
         str | None, typer.Option("--channels", help="Ids with commas between; all otherwise.")
     ] = None,
-    *,
     interpolate: Annotated[
         bool, typer.Option("--interpolate", help="With --every: values on straight lines.")
     ] = False,
@@ -65,26 +60,24 @@ def export_command(
 
     Example: slewtrace export recordings/lifts-both-sides.parquet -o run.xlsx --every "0.1 s"
     """
-    from dashboard.exporting import Asked, export_run  # noqa: PLC0415 - pulls in pyarrow
-    from dashboard.figures.units import units_of  # noqa: PLC0415
-    from logger.recording.export.channel_pieces import Stretch  # noqa: PLC0415
-    from logger.recording.export.export import form_of  # noqa: PLC0415
-    from logger.recording.export.wall_time import read_zone  # noqa: PLC0415
+    from dashboard.export_request import read_asked  # noqa: PLC0415 - pulls in pyarrow
+    from dashboard.exporting import export_run  # noqa: PLC0415
     from logger.recording.new_file import refuse_to_overwrite  # noqa: PLC0415
     from logger.recording.run import open_run  # noqa: PLC0415
 
-    asked = Asked(
-        form=form_of(out, form),
-        units=units_of(units),
-        values=values,
-        channels=tuple(c.strip() for c in channels.split(",")) if channels is not None else (),
-        stretch=Stretch(start_ns=_ns(from_, "--from"), end_ns=_ns(to, "--to")),
-        every_ns=_interval_ns(every),
-        on_a_line=interpolate,
-        zone=None if zone is None else read_zone(zone),
-        bare=raw,
-    )
-    _check(asked)
+    words = {
+        "format": form,
+        "units": units,
+        "values": values,
+        "every": every,
+        "zone": zone,
+        "from": from_,
+        "to": to,
+        "channels": channels,
+        "interpolate": "yes" if interpolate else None,
+        "raw": "yes" if raw else None,
+    }
+    asked = read_asked({k: v for k, v in words.items() if v is not None}, path=out)
     refuse_to_overwrite(out, kind="an export")
     opened = open_run(run)
     signal.signal(signal.SIGTERM, _end)
@@ -104,48 +97,9 @@ def export_command(
         typer.echo(f"{beside}: units, result, events, notes, gaps and both files of the run")
     if raw:
         start = opened.header.started_utc
-        typer.echo("`slewtrace import` takes it back" + (f" with --start-utc {start}" if start else ""))
-
-
-def _check(asked: Asked) -> None:
-    """Refuses options that say nothing together."""
-    if asked.bare and (asked.form != "csv" or asked.every_ns is not None or asked.values):
-        raise BadInput(
-            where="--raw",
-            what="is a CSV table of raw readings at their own times",
-            would_do="name a .csv file and leave out --every and --values",
+        typer.echo(
+            "`slewtrace import` takes it back" + (f" with --start-utc {start}" if start else "")
         )
-    if asked.on_a_line and asked.every_ns is None:
-        raise BadInput(
-            where="--interpolate",
-            what="goes with common times only",
-            would_do='give --every, such as "0.1 s"',
-        )
-    start_ns, end_ns = asked.stretch.start_ns, asked.stretch.end_ns
-    if start_ns is not None and end_ns is not None and start_ns >= end_ns:
-        raise BadInput(
-            where="--to",
-            what="is not later than --from",
-            would_do="give the later time to --to",
-        )
-
-
-def _ns(text: str | None, option: str) -> int | None:
-    if text is None:
-        return None
-    seconds = read_option(text, Kind.TIME, option=option)
-    if abs(seconds) > 9e9:
-        raise BadInput(where=option, what=f"{text!r} is beyond any run", would_do="give less")
-    return round(seconds * 1e9)
-
-
-def _interval_ns(every: str | None) -> int | None:
-    interval_ns = _ns(every, "--every")
-    if interval_ns is not None and interval_ns < 1:
-        raise BadInput(
-            where="--every", what=f"{every!r} is no interval", would_do='give one, such as "0.1 s"'
-        )
-    return interval_ns
 
 
 def _result(opened: Any) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-import tempfile
+import secrets
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -89,13 +89,12 @@ def whole_file(path: Path, *, kind: str) -> Iterator[Path]:
         StorageFailed: where the disk refuses.
     """
     refuse_to_overwrite(path, kind=kind)
+    # Its name is known before it is there, so that no interruption leaves it behind.
+    partial = path.with_name(f".{secrets.token_hex(8)}.partial")
     try:
-        descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".partial")
-        os.close(descriptor)
-        partial = Path(name)
         try:
+            partial.touch(exist_ok=False)
             yield partial
-            _make_ordinary(partial)
             _sync(partial)
             give_name(partial, path, kind=kind)
         finally:
@@ -120,13 +119,6 @@ def give_name(partial: Path, path: Path, *, kind: str = "a run") -> None:
         refuse_to_overwrite(path, kind=kind)
         partial.rename(path)
     sync_folder(path.parent)
-
-
-def _make_ordinary(partial: Path) -> None:
-    # A temporary file is its maker's alone; this one is to be as any new file is.
-    umask = os.umask(0)
-    os.umask(umask)
-    partial.chmod(0o666 & ~umask)
 
 
 def _sync(path: Path) -> None:

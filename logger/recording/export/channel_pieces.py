@@ -32,6 +32,9 @@ class Stretch:
     end_ns: int | None = None
 
 
+WHOLE_RUN = Stretch()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExportedChannel:
     """A channel and how it is written.
@@ -70,7 +73,10 @@ class ExportedChannel:
             RunUnreadable: where the samples are damaged.
         """
         for block, value in self._calibrated(run, stretch):
-            columns = (*((value,) if self.calibrated else ()), *((block.value,) if self.raw else ()))
+            columns = (
+                *((value,) if self.calibrated else ()),
+                *((block.value,) if self.raw else ()),
+            )
             yield from in_pieces(block.t_ns, columns)
 
     def _calibrated(self, run: Run, stretch: Stretch) -> Iterator[tuple[Block, Values]]:
@@ -86,14 +92,12 @@ class ExportedChannel:
             angle = unwrapper.feed(block.value)
             first = 0 if start_ns is None else int(np.searchsorted(block.t_ns, start_ns))
             if first < len(block):
-                rest = Block(
-                    channel=wired.id, t_ns=block.t_ns[first:], value=block.value[first:]
-                )
+                rest = Block(channel=wired.id, t_ns=block.t_ns[first:], value=block.value[first:])
                 yield rest, angle[first:] / self.si_in_one
 
     def _value(self, raw: Values) -> Values:
         if self.wired.is_wheel:
-            return (raw == self.wired.closed_value).astype(np.float64)
+            return np.asarray(raw == self.wired.closed_value, dtype=np.float64)
         value = self.wired.calibration.apply(raw)
         return value if self.si_in_one == 1.0 else value / self.si_in_one
 

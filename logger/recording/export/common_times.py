@@ -82,9 +82,7 @@ def _times(run: Run, stretch: Stretch, every_ns: int, columns: int) -> Nanosecon
     return np.arange(rows, dtype=np.int64) * every_ns + first * every_ns
 
 
-def _at(
-    run: Run, channel: ExportedChannel, t_ns: Nanoseconds, *, on_a_line: bool
-) -> list[Values]:
+def _at(run: Run, channel: ExportedChannel, t_ns: Nanoseconds, *, on_a_line: bool) -> list[Values]:
     """A channel's columns at given times."""
     filled = [np.full(t_ns.size, np.nan) for _ in channel.columns()]
     if not t_ns.size:

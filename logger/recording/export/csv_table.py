@@ -63,8 +63,7 @@ def _write_long(file: BinaryIO, export: Export) -> None:
 
 def _write_wide(file: BinaryIO, export: Export) -> None:
     for table in export.readings:
-        for line in _wide_heads(table):
-            file.write((",".join(line) + "\n").encode())
+        file.writelines((",".join(line) + "\n").encode() for line in _wide_heads(table))
         for piece in table.pieces():
             write_lines(file, [*_times(piece, export.wall), *map(number_text, piece.values)])
 

@@ -12,7 +12,12 @@ from pathlib import Path
 from typing import Any, Literal, get_args
 
 from logger.errors import BadInput
-from logger.recording.export.channel_pieces import ExportedChannel, Stretch, native_table
+from logger.recording.export.channel_pieces import (
+    WHOLE_RUN,
+    ExportedChannel,
+    Stretch,
+    native_table,
+)
 from logger.recording.export.common_times import LAST_RULE, LINE_RULE, common_table
 from logger.recording.export.csv_table import write_about, write_csv
 from logger.recording.export.mat_file import write_mat
@@ -44,7 +49,7 @@ class Selection:
     """
 
     channels: tuple[ExportedChannel, ...]
-    stretch: Stretch = Stretch()
+    stretch: Stretch = WHOLE_RUN
     every_ns: int | None = None
     on_a_line: bool = False
 

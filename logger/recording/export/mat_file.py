@@ -50,7 +50,9 @@ def write_mat(path: Path, export: Export) -> None:
         )
     names = identifiers([t.name for t in export.readings])
     with path.open("wb") as file:
-        savemat(file, _small_variables(export, names), appendmat=False, long_field_names=True)
+        small = _small_variables(export, names)
+        # scipy writes to any open file, which its types do not know.
+        savemat(file, small, appendmat=False, long_field_names=True)  # type: ignore[arg-type]
         for name, table in zip(names, export.readings, strict=True):
             _write_struct(file, name, table, export.wall)
 
@@ -138,8 +140,9 @@ def _write_struct(file: BinaryIO, name: str, table: ReadingTable, wall: WallTime
     file.write(struct.pack("<II", _MATRIX, len(head) + len(fields) * column_bytes) + head)
     for number in range(len(fields)):
         file.write(_column_head(table.rows))
-        for piece in table.pieces():
-            file.write(_numbers(piece, number, wall).astype("<f8").tobytes())
+        file.writelines(
+            _numbers(piece, number, wall).astype("<f8").tobytes() for piece in table.pieces()
+        )
 
 
 def _column_head(rows: int) -> bytes:

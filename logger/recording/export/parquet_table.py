@@ -57,15 +57,13 @@ def _schema(export: Export) -> pa.Schema:
     return pa.schema([pa.field("channel", _NAME, nullable=False), *_TIME_FIELDS, *values, *unit])
 
 
-def _batch(
-    piece: Piece, table: ReadingTable, export: Export, schema: pa.Schema
-) -> pa.RecordBatch:
+def _batch(piece: Piece, table: ReadingTable, export: Export, schema: pa.Schema) -> pa.RecordBatch:
     rows = piece.t_ns.size
     columns: dict[str, Any] = _times(piece.t_ns, export.wall)
     columns |= {c.name: _numbers(v) for c, v in zip(table.columns, piece.values, strict=True)}
     if not export.together:
         columns["channel"] = _same(table.name, rows)
-        columns |= {"unit": _same(c.unit, rows) for c in table.columns if c.name == "value"}
+        columns["unit"] = _same(table.columns[0].unit, rows)
     return pa.RecordBatch.from_arrays([columns[name] for name in schema.names], schema=schema)
 
 

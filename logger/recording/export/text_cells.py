@@ -8,7 +8,7 @@ that of the Open Worldwide Application Security Project's page on CSV injection,
 
 from __future__ import annotations
 
-_ORDERS = ("=", "+", "-", "@", "＝", "＋", "－", "＠", "−", "|", "%")  # noqa: S105 - signs, no words
+_ORDERS = ("=", "+", "-", "@", "＝", "＋", "－", "＠", "−", "|", "%")
 _BREAKS = "\t\r\n"
 LONGEST_CELL = 32_767
 """Characters that a cell of a spreadsheet holds."""
@@ -20,7 +20,9 @@ def safe_text(text: str) -> str:
     Args:
         text: from anywhere.
     """
-    plain = "".join(c if c in _BREAKS or not _is_control(c) else "\N{REPLACEMENT CHARACTER}" for c in text)
+    plain = "".join(
+        c if c in _BREAKS or not _is_control(c) else "\N{REPLACEMENT CHARACTER}" for c in text
+    )
     if plain[:1] in tuple(_BREAKS) or plain.lstrip().startswith(_ORDERS):
         plain = f"'{plain}"
     if len(plain) > LONGEST_CELL:
@@ -31,7 +33,9 @@ def safe_text(text: str) -> str:
 def _is_control(sign: str) -> bool:
     """Control characters, halves of pairs and non-characters, which XML can't hold."""
     code = ord(sign)
-    return code < 0x20 or 0x7F <= code <= 0x9F or 0xD800 <= code <= 0xDFFF or code in (0xFFFE, 0xFFFF)
+    return (
+        code < 0x20 or 0x7F <= code <= 0x9F or 0xD800 <= code <= 0xDFFF or code in (0xFFFE, 0xFFFF)
+    )
 
 
 def quoted(text: str) -> str:
