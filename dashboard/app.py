@@ -20,12 +20,14 @@ from dash import Input, Output
 from dash.development.base_component import Component
 from fastapi import FastAPI
 
+from dashboard.export_download import add_export
 from dashboard.figures.units import units_of
 from dashboard.figures.warm_up import warm_up
 from dashboard.own_pages import OwnPagesOnly
 from dashboard.pages import live, not_found, plan, replay, runs, sectors, shell
 from dashboard.pages.page import Page, Query, read_query
 from dashboard.run_library import Analyse, RunLibrary
+from dashboard.sheet_download import add_sheet_download
 from logger.errors import RunUnreadable
 
 if TYPE_CHECKING:
@@ -65,6 +67,8 @@ def make_app(folder: Path, *, analyse: Analyse | None = None) -> dash.Dash:
     server = FastAPI(
         docs_url=None, redoc_url=None, openapi_url=None, lifespan=partial(_lifespan, library)
     )
+    add_sheet_download(server, library)
+    add_export(server, library)  # before Dash, which takes every path that is left
     app = dash.Dash(
         "dashboard",
         server=server,  # type: ignore[arg-type]  # Dash's types know Flask only

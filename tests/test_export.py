@@ -207,7 +207,7 @@ def test_a_bare_table_is_imported_again_bit_for_bit(run, small, tmp_path):
 
 
 def test_a_workbook_has_numbers_as_numbers_and_text_as_text(run, result, tmp_path, monkeypatch):
-    """openpyxl finds every reading, facts on sheets of their own, and no formula anywhere."""
+    """Read by openpyxl: every reading, facts on sheets of their own, no formula anywhere."""
     monkeypatch.setattr(xlsx_book, "ROWS_IN_SHEET", 2000)
     written(run, tmp_path / "a.xlsx", result, channels="load,slew,wheel/rear_left")
     book = openpyxl.load_workbook(tmp_path / "a.xlsx")
@@ -238,7 +238,7 @@ def test_a_workbook_has_numbers_as_numbers_and_text_as_text(run, result, tmp_pat
 
 
 def test_matlab_data_is_what_the_run_holds(run, result, tmp_path):
-    """scipy reads a struct for each channel to the last bit, and the facts as structs."""
+    """Read by scipy: a struct for each channel to the last bit, and the facts as structs."""
     written(run, tmp_path / "a.mat", result, zone="America/Chicago")
     held = scipy.io.loadmat(tmp_path / "a.mat", simplify_cells=True)
 
@@ -258,12 +258,13 @@ def test_matlab_data_is_what_the_run_holds(run, result, tmp_path):
 
 
 def test_parquet_is_typed_and_read_by_others(run, result, tmp_path):
-    """pyarrow and DuckDB read the same rows; times are times, what goes with them is metadata."""
+    """Read by pyarrow and DuckDB: the same rows, times as times, the rest as metadata."""
     written(run, tmp_path / "a.parquet", result, units="us", zone="Asia/Kolkata")
     table = pq.read_table(tmp_path / "a.parquet")
     frame = table.to_pandas()
     counted = duckdb.sql(
-        f"select channel, count(*), sum(raw) from '{tmp_path / 'a.parquet'}' group by channel"
+        "select channel, count(*), sum(raw) from read_parquet(?) group by channel",
+        params=[str(tmp_path / "a.parquet")],
     ).fetchall()
 
     for channel in run.channels:
