@@ -144,6 +144,9 @@
     byId("plan-result").classList.toggle("stale", count > 0);
     byId("plan-stale").textContent = count
       ? "▲ Not of what stands in the form now, but of the last that was right." : "";
+    byId("plan-glance").replaceChildren(
+      form().h("span", { text: count ? `▲ ${count} to mend` : checked.glance }),
+      form().h("span", { text: count ? "" : "see the plan" }));
     byId("plan-page").dataset.checked = String(checked.number);
     return none();
   }
@@ -206,11 +209,18 @@
     }
   }
 
+  function goToPlan() {
+    const to = plan.mistakes.length ? byId("plan-mistakes") : byId("plan-result");
+    to.scrollIntoView();
+    (to.querySelector("a") || to).focus({ preventScroll: true });
+  }
+
   document.addEventListener("click", (event) => {
     const id = event.target.id;
     if (id === "plan-open") pick(".toml,text/plain");
     if (id === "plan-open-chart") pick(".csv,.tsv,.txt");
     if (id === "plan-copy") copy();
+    if (event.target.closest("#plan-glance")) goToPlan();
     if (id === "plan-discard" && plan.shape) {
       dropDraft(plan.start.source);
       open({ ...plan.start, values: null }, "Begun anew.", { keep: false });

@@ -22,6 +22,7 @@
     return element;
   }
 
+  const capital = (words) => words.charAt(0).toUpperCase() + words.slice(1);
   const says = (path) => h("p", { class: "says", id: `${idOf(path)}-says`, "data-says": path });
   const keyWord = (words) => h("code", { class: "key", text: words });
 
@@ -59,7 +60,7 @@
 
   function field(entry, path, values) {
     const hint = entry.hint && h("p", { class: "hint", id: `${idOf(path)}-hint`, text: entry.hint });
-    const wide = ["long", "names"].includes(entry.kind) ? " wide" : "";
+    const wide = ["long", "names"].includes(entry.kind) || entry.key === "preset" ? " wide" : "";
     if (entry.kind === "pair") {
       const axes = [["ahead", "x"], ["to the left", "y"]].map(([words, axis], n) => {
         const at = `${path}/${n}`;
@@ -156,7 +157,7 @@
       const origin = h("input", { type: "hidden", "data-path": `${at}/#` });
       origin.value = values[`${at}/#`] || "";
       group.append(h("fieldset", { class: "row", "data-row": at },
-        h("legend", { text: `${called} ${number + 1}` }), origin, ...entries(entry.entries, `${at}/`, values),
+        h("legend", { text: `${capital(called)} ${number + 1}` }), origin, ...entries(entry.entries, `${at}/`, values),
         says(at),
         h("button", { type: "button", class: "button small-button take-out", "data-take": at,
           "aria-label": `Take out ${called} ${number + 1}`, text: "Take out" })));
@@ -176,11 +177,12 @@
   }
 
   const FIRST_OPEN = ["test", "truck", "crane", "load", "method"];
+  const opensFirst = (key) => FIRST_OPEN.slice(0, window.matchMedia("(max-width: 1080px)").matches ? 1 : 5).includes(key);
 
   /* Draws the form into its place; what was open stays open. */
   function draw(place, form, values) {
     const was = new Map([...place.querySelectorAll("[data-open]")].map((d) => [d.dataset.open, d.open]));
-    place.replaceChildren(...form.map((entry) => section(entry, values, FIRST_OPEN.includes(entry.key))),
+    place.replaceChildren(...form.map((entry) => section(entry, values, opensFirst(entry.key))),
       h("div", { class: "fields" }, ...unknown("", values)), says(""));
     for (const d of place.querySelectorAll("[data-open]")) {
       if (was.has(d.dataset.open)) d.open = was.get(d.dataset.open);

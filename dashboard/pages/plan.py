@@ -73,6 +73,7 @@ def layout(library: RunLibrary, _run: Run | None, query: Query) -> Component:
                 ],
                 className="plan-columns",
             ),
+            html.Button("To the plan", id="plan-glance", className="button"),
         ],
         id="plan-page",
     )

@@ -74,11 +74,22 @@ def register_checks(app: dash.Dash) -> None:
             "number": asked["number"],
         }
         if plan is None:
-            return told, no_update, no_update
+            return told | {"glance": ""}, no_update, no_update
+        read_in = units_of(units)
         chart = chart_csv(asked, checked)
         made = {"toml": checked.toml.text, "chart": chart, "page": asked["page"]}
-        numbers = list(_numbers(plan, units_of(units), checked, chart_open=bool(chart)))
-        return told, numbers, made | {"number": asked["number"]}
+        numbers = list(_numbers(plan, read_in, checked, chart_open=bool(chart)))
+        return (
+            told | {"glance": _glance(plan, read_in)},
+            numbers,
+            made | {"number": asked["number"]},
+        )
+
+
+def _glance(plan: PlanDocument, units: Units) -> str:
+    """The plan in a line, for a screen on which it lies far below the form."""
+    radius = units.length.words(plan["guarded_radius_m"], digits=radius_digits(plan["tape_step_m"]))
+    return f"{_mass_words(plan['test_load_kg'], units)} at {radius}"
 
 
 def _numbers(
@@ -89,7 +100,7 @@ def _numbers(
     yield html.H2("Plan")
     yield html.Div(
         [
-            _numeral("Hang", units.mass.words(plan["test_load_kg"], digits=1)),
+            _numeral("Hang", _mass_words(plan["test_load_kg"], units)),
             _numeral(
                 "at the guarded radius", length.words(plan["guarded_radius_m"], digits=digits)
             ),
@@ -128,6 +139,12 @@ def _why(plan: PlanDocument, units: Units, digits: int) -> str:
     return words
 
 
+def _mass_words(mass_kg: float, units: Units) -> str:
+    """A mass to the tenth of a unit, where that is not nought."""
+    whole = abs(units.mass.of(mass_kg) - round(units.mass.of(mass_kg))) < 0.05
+    return units.mass.words(mass_kg, digits=0 if whole else 1)
+
+
 def _numeral(words: str, value: str) -> Component:
     return html.P([html.Span(words), html.Strong(value, className="numeral")])
 
@@ -140,12 +157,9 @@ def _facts(plan: PlanDocument, units: Units, digits: int) -> Iterator[tuple[Comp
         "Moment there",
         f"{moment.words(plan['guarded_moment_nm'])} ± {moment.words(plan['expanded_moment_nm'])}",
     )
-    step = units.length.words(plan["tape_step_m"], digits=max(digits, 3))
-    yield _fact(
-        "Test radius, bare",
-        f"{units.length.words(plan['test_radius_m'], digits=digits)}, "
-        f"rounded up to the tape's step of {step}",
-    )
+    bare = units.length.words(plan["test_radius_m"], digits=digits)
+    step = units.sentence(f"{1000 * plan['tape_step_m']:g} mm")
+    yield _fact("Test radius, bare", f"{bare}, rounded up to the tape's step of {step}")
     yield _fact("Basis", html.Bdi(plan["method"]["basis"], className="name"))
     slewing = plan["slewing"]
     paces = [pace["advised_dps"] for pace in slewing["by_contacts"]]

@@ -125,6 +125,12 @@ def set_up_figure(
     figure = plan_figure(
         outline, state, palette, names=test.truck.wheels, ring_m=radius_m, units=units
     )
+    # The load hangs where the ring says 0°, and the boom lies over the truck's rear.
+    figure.layout.annotations = [
+        note.update(xanchor="right", xshift=-14) if note.text == "REAR" else note
+        for note in figure.layout.annotations
+        if note.text != "0°"
+    ]
     x0, y0 = on_screen(outline.column)
     for limit in (test.truck.slew_limit_right_deg, -test.truck.slew_limit_left_deg):
         psi = math.radians(limit)

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import dash
+import plotly.graph_objects as go
 from dash import Input, Output, State, dcc, html
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
@@ -20,6 +21,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.capacity.planning.plan import radius_digits
 from dashboard.capacity.truck.truck_model import model_result
 from dashboard.figures.model import model_summary, reactions_figure, tipping_figure
+from dashboard.figures.model_lines import tick_words
 from dashboard.figures.palette import palette_of
 from dashboard.figures.units import Units, units_of
 from dashboard.figures.words import angle_words, plain_number, wheel_words
@@ -139,14 +141,14 @@ def _foreseen(
     yield _figure(
         "What each support carries",
         "plan-reactions",
-        reactions_figure(model, palette, narrow=narrow, units=units),
+        _in_a_column(reactions_figure(model, palette, narrow=narrow, units=units)),
         units.sentence(model_summary(model)),
     )
     yield html.Details([html.Summary("Reactions, as a table"), _reaction_table(model, units)])
     yield _figure(
         "What would tip the truck",
         "plan-tipping",
-        tipping_figure(model, palette, narrow=narrow, units=units),
+        _in_a_column(tipping_figure(model, palette, narrow=narrow, units=units)),
         "The truck taken as rigid: the load at which it would begin to tip over a line between "
         "two supports. A wheel lifts long before.",
     )
@@ -172,12 +174,26 @@ def _tipping(plan: PlanDocument, units: Units) -> Iterator[Component]:
     if check is None:
         return
     sign = "■ fine" if check["verdict"] == "fine" else "▲ look"
-    share = "" if check["value"] is None else f"{check['value']:.0f} % of the tipping load; "
-    yield html.P(
-        [
-            html.Strong(f"{sign}: "),
-            f"{share}at most {check['limit']:.0f} %. {units.sentence(check['says'])}.",
-        ]
+    margin = plan["tipping"]
+    if margin is None:
+        words = f"{check['says'][:1].upper()}{check['says'][1:]}."
+    else:
+        share = "" if check["value"] is None else f"{check['value']:.0f} % of the tipping load, "
+        words = (
+            f"{share}at most {check['limit']:.0f} % is fine. "
+            f"{units.mass.words(margin['tipping_kg'])} would begin to tip the truck at "
+            f"{angle_words(margin['slew_deg'], digits=0)}."
+        )
+        if check["verdict"] == "look":
+            words += " Ballast the truck or test at a lower rating first."
+    yield html.P([html.Strong(f"{sign}: "), words])
+
+
+def _in_a_column(figure: go.Figure) -> go.Figure:
+    """A figure on half a screen, where every second angle has room."""
+    angles = list(range(-180, 181, 90))
+    return figure.update_xaxes(
+        tickvals=angles, ticktext=[tick_words(a) for a in angles], tickangle=0
     )
 
 

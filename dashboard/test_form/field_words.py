@@ -86,7 +86,7 @@ FIELD_WORDS = {
     "load/parts": Words("Parts", "part"),
     "load/parts/name": Words("What"),
     "load/parts/mass": Words("Mass"),
-    "load/parts/u": Words("Standard uncertainty", "Of the mass."),
+    "load/parts/u": Words("Standard uncertainty"),
     "load/parts/scale": Words("Weighed on", "Parts of one scale err together.", rare=True),
     "load/parts/certificate": Words("Certificate", rare=True),
     "load/above_cell": Words(
@@ -172,8 +172,8 @@ FIELD_WORDS = {
 CHOICE_WORDS = {
     "guarded": "guarded: less the uncertainty",
     "simple": "simple: as measured",
-    "single": "one reduced sector a side",
-    "steps": "a sector for each hold",
+    "single": "single: one reduced sector a side",
+    "steps": "steps: a sector for each hold",
     "true": "yes",
     "false": "no",
     "wheel": "wheel",

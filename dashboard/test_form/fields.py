@@ -255,8 +255,9 @@ def _usual(
     if isinstance(default, bool):
         default = str(default).lower()
     if options:
-        words = dict(options).get(str(default), "")
-        return f"not stated ({words})" if words else "not stated"
+        if str(default) not in dict(options):
+            return "not stated"
+        return f"usual: {CHOICE_WORDS[default] if default in ('true', 'false') else default}"
     if isinstance(default, int | float):
         return f"usual: {default:g} {kind.value if kind else ''}".strip()
     like = _LIKE.get(path) or (_LIKE_KIND[kind] if kind else "")
