@@ -80,12 +80,14 @@ def sectors_svg(result: Result, ink: RingInk = RECORD_INK) -> str:
     parts = (
         *_head(half, ink, said=sectors_summary(result)),
         *(_wedge(s, ink) for s in sectors),
+        *_seam(sectors, ink),
+        *(_hatch(s) for s in sectors if s.basis in ink.hatch),
         *_bounds(sectors, ink),
         *_truck(ink),
         *_lift_marks(result, ink),
         *(w for s in sectors if s.width_deg >= _NARROW_DEG for w in _inside(s, ink)),
         *(w for side in ("right", "left") for w in _beside(sectors, side, ink)),
-        *_over_the_cab(sectors, ink),
+        *_over_the_cab(sectors),
         "</svg>",
     )
     return "\n".join(parts)
@@ -117,20 +119,32 @@ def _at(radius: float, slew_deg: float) -> Place:
     return round(radius * math.sin(psi), 3), round(radius * math.cos(psi), 3)
 
 
-def _wedge(sector: Sector, ink: RingInk) -> str:
+def _outline(sector: Sector) -> str:
+    """A sector's piece of the ring, as the data of a path."""
     start, end = sector.sign * sector.from_deg, sector.sign * sector.to_deg
     out = 0 if sector.sign > 0 else 1
     corners = (_at(_OUTER, start), _at(_OUTER, end), _at(_INNER, end), _at(_INNER, start))
     (ax, ay), (bx, by), (cx, cy), (dx, dy) = corners
-    path = (
+    return (
         f"M{ax:g} {ay:g} A{_OUTER:g} {_OUTER:g} 0 0 {out} {bx:g} {by:g} "
         f"L{cx:g} {cy:g} A{_INNER:g} {_INNER:g} 0 0 {1 - out} {dx:g} {dy:g} Z"
     )
+
+
+def _wedge(sector: Sector, ink: RingInk) -> str:
     fill = ink.fill.get(sector.basis, ink.fill["untested"])
-    drawn = f'<path d="{path}" fill="{fill}" stroke="{ink.ink}" stroke-width="1"/>'
-    if sector.basis in ink.hatch:
-        drawn += f'<path d="{path}" fill="url(#{sector.basis})"/>'
-    return drawn
+    return f'<path d="{_outline(sector)}" fill="{fill}" stroke="{ink.ink}" stroke-width="1"/>'
+
+
+def _hatch(sector: Sector) -> str:
+    return f'<path d="{_outline(sector)}" fill="url(#{sector.basis})"/>'
+
+
+def _seam(sectors: Sequence[Sector], ink: RingInk) -> Iterator[str]:
+    """Hides the line between the two halves of the one stretch over the cab."""
+    if sum(s.is_over_the_cab for s in sectors) > 1:
+        colour = ink.fill["untested"]
+        yield segment((0, -_INNER - 0.6), (0, -_OUTER + 0.6), colour, width=1.6)
 
 
 def _bounds(sectors: Sequence[Sector], ink: RingInk) -> Iterator[str]:
@@ -215,16 +229,12 @@ def _kept_apart(wanted: Sequence[float]) -> list[float]:
     return [y + over for y in places]
 
 
-def _over_the_cab(sectors: Sequence[Sector], ink: RingInk) -> Iterator[str]:
+def _over_the_cab(sectors: Sequence[Sector]) -> Iterator[str]:
     """Words over the one stretch without lifting that both sides share at the cab."""
     if not sectors:
         yield text("NO LIFTING", (0, -_MIDDLE), anchor="middle", size=15, weight="700")
         return
-    over = [s for s in sectors if s.is_over_the_cab]
-    if len(over) > 1:
-        colour = ink.fill["untested"]
-        yield segment((0, -_INNER - 0.6), (0, -_OUTER + 0.6), colour, width=1.6)
-    if any(s.width_deg < _NARROW_DEG for s in over):
+    if any(s.is_over_the_cab and s.width_deg < _NARROW_DEG for s in sectors):
         yield text("NO LIFTING", (0, -_OUTER - 26), anchor="middle", size=11, weight="700")
         yield text("over the cab, untested", (0, -_OUTER - 16), anchor="middle", size=8)
 

@@ -15,10 +15,11 @@ from dashboard.capacity.sectors.load_chart import CAUTION, derated_kg, percentag
 from dashboard.figures.sectors_of_result import Sector, sectors_of
 from dashboard.figures.units import Measure
 from dashboard.figures.words import number_words, plain_number
-from dashboard.sheet.blocks import Block, Section, Table, Words, missing
+from dashboard.sheet.blocks import Block, Picture, Section, Table, Words, missing
 from dashboard.sheet.dossier import Dossier
 from logger.readings.load_chart import ChartRow, ChartUnit, LoadChart
 
+DERATE_YOURSELF = "Take each load of the maker's chart times the sector's percentage, rounded down."
 _MAKERS = "maker's chart"
 _LONGEST = 400
 """Lines of a chart on the record."""
@@ -113,6 +114,7 @@ def _blocks(dossier: Dossier) -> Iterator[Block]:
         f"{h}{_unit(chart, i)}\n{p}".rstrip()
         for i, (h, p) in enumerate(zip(chart.head, chart.places, strict=True))
     )
+    yield Picture(name="chart", said=_said(dossier))
     yield Table(
         head=head,
         rows=chart.rows[:_LONGEST],
@@ -121,18 +123,34 @@ def _blocks(dossier: Dossier) -> Iterator[Block]:
     )
     if len(chart.rows) > _LONGEST:
         yield Words(text=f"{len(chart.rows) - _LONGEST} more lines are not printed.")
-    for text in (how_converted(chart), *(dossier.chart.doubts if dossier.chart else ()), CAUTION):
+    for text in (
+        _drawn_length(dossier),
+        how_converted(chart),
+        *(dossier.chart.doubts if dossier.chart else ()),
+        CAUTION,
+    ):
         if text:
             yield Words(text=text, small=True)
+
+
+def _drawn_length(dossier: Dossier) -> str:
+    """Which boom length the figure shows; empty where the chart has one or none."""
+    lengths_m = dossier.chart.boom_lengths_m if dossier.chart else ()
+    if len(lengths_m) < 2:
+        return ""
+    return f"The figure shows the boom length of {dossier.units.length.words(lengths_m[0])}."
+
+
+def _said(dossier: Dossier) -> str:
+    lengths_m = dossier.chart.boom_lengths_m if dossier.chart else ()
+    boom = f", boom length {dossier.units.length.words(lengths_m[0])}" if lengths_m else ""
+    return f"Load against radius for each percentage{boom}; the numbers stand in the table."
 
 
 def why_no_chart(dossier: Dossier) -> str:
     """Why there is no derated chart."""
     if dossier.chart is None:
-        return missing(
-            "the test file named no load chart. Each load of the maker's chart is to be "
-            "multiplied by the sector's percentage and rounded down"
-        )
+        return missing(f"the test file named no load chart. {DERATE_YOURSELF}")
     return missing("no sector allows any lifting, so nothing of the maker's chart is left")
 
 

@@ -26,7 +26,6 @@ def instruments(dossier: Dossier) -> Section:
 
 
 def _blocks(dossier: Dossier) -> Iterator[Block]:
-    yield Facts(rows=(("Rig", dossier.header.rig.rig.id),))
     yield Heading(text="Sensors")
     yield _sensors(dossier)
     yield Heading(text="Calibration")

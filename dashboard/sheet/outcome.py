@@ -53,7 +53,7 @@ def _sectors(dossier: Dossier) -> Table:
                 at_most(units.moment, s["least_proved_nm"]),
                 "—"
                 if s["least_proved_percent"] is None
-                else f"{plain_number(s['least_proved_percent'])} %",
+                else f"{s['least_proved_percent']:.2f} %",
             )
             for s in dossier.result["sectors"]
             if s["to_deg"] > s["from_deg"]

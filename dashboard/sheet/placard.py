@@ -15,7 +15,7 @@ from dashboard.capacity.sectors.load_chart import percentages, places_words
 from dashboard.figures.sectors_of_result import sectors_of, sectors_summary
 from dashboard.figures.words import plain_number
 from dashboard.sheet.blocks import missing
-from dashboard.sheet.derated import derated_chart, how_converted, on_placard, why_no_chart
+from dashboard.sheet.derated import DERATE_YOURSELF, derated_chart, how_converted, on_placard
 from dashboard.sheet.dossier import Dossier
 from dashboard.sheet.written import hash_words, spelled, utc_words
 
@@ -24,6 +24,8 @@ _VALID = (
     "Valid for this truck with this crane as they stood in the test only. After any change of "
     "truck, crane or mounting: test again."
 )
+_ALLOWS_NOTHING = "This page allows no lifting in any direction, at any radius."
+_UNNAMED = "not named in the test file"
 _CAUTIONS = (
     "NO LIFTING where the plan is black. Nothing was tested there.",
     "Angles count from over the rear. At a bound the lower percentage holds.",
@@ -48,7 +50,7 @@ def placard_document(dossier: Dossier) -> dict[str, Any]:
     return {
         "title": "What may be lifted where" if proved else "No lifting",
         "truck": spelled(dossier.test.truck.id),
-        "crane": spelled(dossier.test.crane.id) or missing("the test file does not name it"),
+        "crane": spelled(dossier.test.crane.id) or _UNNAMED,
         "proved": proved,
         "why": [] if proved else [*_why_nothing(dossier)],
         "said": sectors_summary(dossier.result),
@@ -56,9 +58,9 @@ def placard_document(dossier: Dossier) -> dict[str, Any]:
         "chart": shown,
         "chart_note": " ".join(filter(None, (shown["boom"], how_converted(chart))))
         if chart and shown
-        else why_no_chart(dossier),
+        else DERATE_YOURSELF,
         "cautions": [*(_CAUTIONS if proved else _CAUTIONS_OF_NOTHING), *dossier.result["cautions"]],
-        "valid": _VALID,
+        "valid": _VALID if proved else _ALLOWS_NOTHING,
         "run": dossier.header.run_id,
         "hash": hash_words(dossier.header.sha256, groups=_HASH_GROUPS)
         or missing("the run states no hash"),

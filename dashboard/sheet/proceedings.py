@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from dashboard.figures.words import clock_words, plain_number
+from dashboard.figures.words import clock_words
 from dashboard.sheet.blocks import Block, Heading, Picture, Section, Table, Words
 from dashboard.sheet.dossier import Dossier
 from dashboard.sheet.subject import planned
@@ -146,7 +146,7 @@ def _holds(dossier: Dossier) -> Table:
                 at_most(moment, hold["proved_moment_nm"]),
                 "—"
                 if hold["proved_percent"] is None
-                else f"{plain_number(hold['proved_percent'])} %",
+                else f"{hold['proved_percent']:.2f} %",
             )
             for number, sweep, hold in numbered(dossier, "holds")
         ),

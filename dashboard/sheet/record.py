@@ -70,6 +70,7 @@ def _identity(dossier: Dossier) -> Section:
                     ("Record", dossier.sheet_id),
                     ("Run", header.run_id),
                     ("SHA-256 of the run", hash_words(header.sha256, groups=8) or _unsealed()),
+                    ("Rig", header.rig.rig.id),
                     ("Recorded by", header.software),
                     ("Computed and set by", software_name()),
                     ("Method of computing", f"version {dossier.result['method_version']}"),

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from dashboard.capacity.sectors.load_chart import percentages
+from dashboard.figures.load_chart_svg import load_chart_svg
+from dashboard.figures.sectors_of_result import sectors_of
 from dashboard.figures.sectors_svg import PLACARD_INK, RECORD_INK, sectors_svg
 from dashboard.figures.traces_svg import traces_svg
 from dashboard.sheet.dossier import Dossier
@@ -58,6 +61,9 @@ def _figures(dossier: Dossier, record: object, placard: object) -> dict[str, str
         said = "Slew, load, radius and contacts over the run"
         figures["sectors"] = sectors_svg(dossier.result, RECORD_INK)
         figures["traces"] = traces_svg(dossier.readings, dossier.units, said=said)
+        if dossier.chart is not None and percentages(sectors_of(dossier.result)):
+            sectors = sectors_of(dossier.result)
+            figures["chart"] = load_chart_svg(dossier.chart, sectors, dossier.units)
     if placard is not None:
         figures["placard"] = sectors_svg(dossier.result, PLACARD_INK)
     return figures

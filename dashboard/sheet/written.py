@@ -19,7 +19,7 @@ from dashboard.figures.words import number_words, wheel_words
 _LONG_WORD = re.compile(r"[^\s\-–/\u200b]{19,}")
 _PIECE = 6
 _BREAK = "\u200b"
-_ISOLATED = "\u2068{}\u2069"
+_RIGHT_TO_LEFT = ("R", "AL", "AN")
 _BASIC_SCRIPTS = ("LATIN", "GREEK", "CYRILLIC")
 _MOST_SPELLED = 12
 _HASH_GROUP = 8
@@ -68,7 +68,7 @@ def hash_words(sha256: str, *, groups: int) -> str:
 
 def name_in_words(name: str) -> str:
     """A name from a file inside a sentence: its direction stays its own."""
-    return _ISOLATED.format(wheel_words(name))
+    return _isolated(wheel_words(name))
 
 
 def spelled(name: str) -> str:
@@ -81,7 +81,13 @@ def spelled(name: str) -> str:
         return name
     told = " ".join(f"U+{ord(c):04X}" for c in strange[:_MOST_SPELLED])
     more = " …" if len(strange) > _MOST_SPELLED else ""
-    return f"{_ISOLATED.format(name)} (with {told}{more})"
+    return f"{_isolated(name)} (with {told}{more})"
+
+
+def _isolated(name: str) -> str:
+    if any(unicodedata.bidirectional(c) in _RIGHT_TO_LEFT for c in name):
+        return f"\u2068{name}\u2069"
+    return name
 
 
 def _is_strange(letter: str) -> bool:
