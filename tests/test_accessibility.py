@@ -1,0 +1,81 @@
+"""Every page passes axe-core, the open checker of the WCAG, on each screen and in each look."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.browsing import chromium, needs_chromium, window
+from tests.sample_runs import seal_sample
+from tests.served import served
+
+axe_core = pytest.importorskip("axe_playwright_python.sync_playwright")
+
+pytestmark = needs_chromium
+# WCAG 2.0 to 2.2, levels A and AA, by axe-core's own names.
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+PAGES = {
+    "runs": ("/", "h1:has-text('Runs')"),
+    "live": ("/live", "main h1"),
+    "plan": ("/plan", "h1:has-text('Plan')"),
+    "sectors": ("/sectors?run=both-sides", "#capacity-frame .main-svg"),
+    "replay": ("/replay?run=both-sides", "#replay[data-run]"),
+    "nowhere": ("/nowhere", "main h1"),
+}
+SCREENS = {"desktop": (1280, "light"), "tablet": (820, "dark"), "phone": (390, "light")}
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory):
+    """A dashboard on one run."""
+    folder = tmp_path_factory.mktemp("runs")
+    seal_sample(folder)
+    with served(folder) as url:
+        yield url
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """One Chromium for all tests here."""
+    with chromium() as opened:
+        yield opened
+
+
+def violations(page):
+    """What axe-core finds on a page, a line for each: how grave, which rule, where first."""
+    options = {"runOnly": RULES, "resultTypes": ["violations"]}
+    found = axe_core.Axe().run(page, options=options).response["violations"]
+    return [f"{v['impact']} {v['id']} {v['nodes'][0]['html'][:160]}" for v in found]
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+@pytest.mark.parametrize("page_name", PAGES)
+def test_no_page_keeps_anyone_out(browser, address, page_name, screen):
+    """No violation of levels A and AA; nothing wider than the screen; on the phone in sunlight."""
+    path, drawn = PAGES[page_name]
+    width, scheme = SCREENS[screen]
+    with window(browser, viewport={"width": width, "height": 900}, color_scheme=scheme) as page:
+        page.goto(address + path)
+        page.wait_for_selector(drawn)
+        if screen == "phone":
+            page.click("#view summary")
+            page.click("#view label:has-text('Sunlight')")
+            page.keyboard.press("Escape")
+            page.wait_for_selector(drawn)
+        found = violations(page)
+        width_px = page.evaluate("document.documentElement.scrollWidth")
+
+        assert found == []
+        assert width_px <= width
+
+
+def test_the_checker_finds_what_is_wrong(browser, address):
+    """A picture without words, put into a page, is found: the checks above can fail."""
+    with window(browser) as page:
+        page.goto(f"{address}/nowhere")
+        page.wait_for_selector("h1")
+        page.evaluate(
+            "document.querySelector('main').append("
+            "Object.assign(new Image(), {src: 'data:image/gif;base64,R0lGODlhAQABAAAAACw='}))"
+        )
+
+        assert any("image-alt" in line for line in violations(page))
