@@ -133,9 +133,14 @@ def _of_pair(value: object, axis: int) -> str:
     return shown(value) if axis == 0 else ""
 
 
-def _is_pair(value: object) -> bool:
-    """Whether there is nothing, or nothing but text, to keep as it is."""
-    return value is None or (isinstance(value, list) and all(isinstance(v, str) for v in value))
+def _is_bare(value: object) -> bool:
+    """Whether it is a number without a unit, or has one in it.
+
+    A quantity written so won't do; as text it can be told what lacks.
+    """
+    if isinstance(value, list):
+        return any(map(_is_bare, value))
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def _names(value: object) -> str:
@@ -195,7 +200,9 @@ class _Filling:
         if entry.optional and not self._values.get(f"{path}/#", there):
             return None
         table = self.table(entry.entries, _table(was), f"{path}/")
-        return table if table or entry.optional or isinstance(was, dict) else was
+        if not table and was is not None and not isinstance(was, dict):
+            return was  # a value of the wrong kind stays until something takes its place
+        return table if table or entry.optional or was is not None else None
 
     def _of_field(self, entry: Field, was: Any, path: str) -> Any:
         if entry.kind == "pair":
@@ -207,17 +214,14 @@ class _Filling:
             names = [line.strip() for line in text.splitlines() if line.strip()]
             return was if text == _names(was) else names or None
         same = was is not None and text == shown(was, lines=entry.kind == "long")
-        # A quantity written as a bare number won't do; as text it can be told what lacks.
-        return (
-            was
-            if same and (entry.kind != "quantity" or isinstance(was, str))
-            else _typed(entry, text)
-        )
+        if same and not (entry.kind == "quantity" and _is_bare(was)):
+            return was
+        return _typed(entry, text)
 
     def _of_axes(self, was: Any, path: str) -> Any:
         shown_now = [_of_pair(was, axis) for axis in (0, 1)]
         texts = [self._values.get(f"{path}/{axis}", shown_now[axis]) for axis in (0, 1)]
-        if texts == shown_now and _is_pair(was):
+        if texts == shown_now and not _is_bare(was):
             return was
         return [t.strip() for t in texts] if any(t.strip() for t in texts) else None
 
@@ -247,7 +251,7 @@ class _Filling:
             if name in named:
                 self.repeated.append(f"{here}name")
             self.rows.setdefault(path, []).append((number, origin))
-            same = isinstance(value, str) and text == shown(value)
+            same = value is not None and text == shown(value) and not _is_bare(value)
             named[name] = value if same else text.strip()
         return named or _nothing_to_show(was, former)
 
