@@ -46,12 +46,13 @@ class Step(StrEnum):
     BEYOND_LIMIT = "come back within the limit"
     OPENING = "stop and watch"
     OTHER_ALARM = "see to the alarm"
-    OPEN_ON_GROUND = "bring the load in"
+    OPEN_ON_GROUND = "look why it is open"
     ACKNOWLEDGE = "acknowledge"
     PARTLY_HANGING = "lift clear or set down"
     BRING_IN = "bring the load to the planned radius"
     BOTH_SWEPT = "end the recording"
     RETURN = "return to the rear"
+    REDUCE = "bring the load in after a lift"
     MEASURE = "measure the new radius"
     TAKE_UP = "take up the load"
     SET_DOWN = "set down at the limit"
@@ -79,11 +80,12 @@ class Situation:
         load_hangs: whether a load hangs that could lift a wheel; None where nobody knows.
         slew_deg: where the boom is, deg, right positive; None where nobody knows.
         radius_m: radius, m; None where nobody knows.
-        radius_by_tape: whether the radius is measured by tape only.
         planned_radius_m: the radius to test at, m; None where there is no plan.
         limits_deg: how far the boom may slew on each side, deg.
         progress: what was swept on each side.
         tape_is_due: whether the radius has to be measured anew since the last lift.
+        lift_radius_m: radius at which a wheel last lifted on the side that the boom is on, m;
+            None where none did, or nobody knows.
     """
 
     alarms: tuple[AlarmChange, ...] = ()
@@ -92,11 +94,11 @@ class Situation:
     load_hangs: bool | None
     slew_deg: float | None
     radius_m: float | None
-    radius_by_tape: bool = False
     planned_radius_m: float | None
     limits_deg: Mapping[Side, float]
     progress: Mapping[Side, SideProgress]
     tape_is_due: bool = False
+    lift_radius_m: float | None = None
 
     def seen(self, state: WheelSeen) -> tuple[str, ...]:
         """The wheels in a state."""
@@ -195,6 +197,8 @@ def _unloaded(now: Situation) -> NextStep:
         return NextStep(step=Step.BOTH_SWEPT, urgency=Urgency.GO)
     if side is not None and now.swept(side):
         return NextStep(step=Step.RETURN, urgency=Urgency.GO, side=side)
+    if _lifted_at_this_radius(now):
+        return NextStep(step=Step.REDUCE, urgency=Urgency.GO, side=side)
     if side is not None and now.progress[side].lifted and now.tape_is_due:
         return NextStep(step=Step.MEASURE, urgency=Urgency.GO, side=side)
     if _beyond_plan(now):
@@ -224,6 +228,12 @@ def _beyond_plan(now: Situation) -> bool:
     if now.radius_m is None or now.planned_radius_m is None:
         return False
     return now.radius_m > now.planned_radius_m + RADIUS_TOLERANCE_M
+
+
+def _lifted_at_this_radius(now: Situation) -> bool:
+    if now.radius_m is None or now.lift_radius_m is None:
+        return False
+    return now.radius_m > now.lift_radius_m - RADIUS_TOLERANCE_M
 
 
 def _short_of_plan(now: Situation, side: Side | None) -> bool:

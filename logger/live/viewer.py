@@ -6,9 +6,9 @@ the events; of events so many, and how many more there were is told. Nothing her
 
 from __future__ import annotations
 
+import itertools
 import socket
 import time
-from collections import deque
 
 from logger.live.viewer_lines import LONGEST_REQUEST_BYTES, line_of
 
@@ -38,9 +38,10 @@ class Viewer:
         """Whether he has shown the token."""
         self._heard = bytearray()
         self._sending = b""
-        self._waiting: deque[list[bytes]] = deque()
+        self._waiting: dict[int, bytes] = {}
+        self._numbers = itertools.count()
         self._waiting_bytes = 0
-        self._state: list[bytes] = [b""]
+        self._state = -1
         self._missed = 0
         self._moved_s = time.monotonic()
 
@@ -59,26 +60,24 @@ class Viewer:
 
     def tell(self, line: bytes) -> None:
         """Keeps a line for him; where too many wait it is counted instead."""
-        full = self._waiting_bytes + len(line) > WAITING_BYTES and self._waiting
-        if full or len(self._waiting) >= WAITING_LINES:
+        full = self._waiting_bytes + len(line) > WAITING_BYTES
+        if (full and self._waiting) or len(self._waiting) >= WAITING_LINES:
             self._missed += 1
             return
-        if not self.has_to_send:
-            self._moved_s = time.monotonic()
-        self._waiting.append([line])
-        self._waiting_bytes += len(line)
+        self._keep(line)
 
     def show(self, line: bytes) -> None:
         """Keeps a state for him, in place of the one that still waits."""
-        self._waiting_bytes -= len(self._state[0])
-        self._state[0] = b""
+        self._waiting_bytes -= len(self._waiting.pop(self._state, b""))
+        self._state = self._keep(line)
+
+    def _keep(self, line: bytes) -> int:
         if not self.has_to_send:
             self._moved_s = time.monotonic()
-        self._state = [line]
-        self._waiting.append(self._state)
+        number = next(self._numbers)
+        self._waiting[number] = line
         self._waiting_bytes += len(line)
-        while not self._waiting[0][0]:
-            self._waiting.popleft()
+        return number
 
     def send(self) -> None:
         """Sends what he takes without waiting.
@@ -98,9 +97,8 @@ class Viewer:
 
     def _fetch(self) -> bool:
         """Takes up the next line; whether there is one."""
-        while not self._sending and self._waiting:
-            entry = self._waiting.popleft()
-            self._sending, entry[0] = entry[0], b""
+        if not self._sending and self._waiting:
+            self._sending = self._waiting.pop(next(iter(self._waiting)))
             self._waiting_bytes -= len(self._sending)
         if not self._sending and self._missed:
             self._sending = line_of("missed", count=self._missed)

@@ -72,6 +72,22 @@ class Tape(msgspec.Struct, frozen=True, kw_only=True):
     value_m: float
 
 
+class LastLift(msgspec.Struct, frozen=True, kw_only=True):
+    """The latest lift with a load hanging.
+
+    Attributes:
+        t_ns: when the contact opened, ns.
+        wheel: which.
+        slew_deg: where the boom was, deg; None where nobody knows.
+        radius_m: at which radius by its sensor, m; None where there is none.
+    """
+
+    t_ns: int
+    wheel: str
+    slew_deg: float | None
+    radius_m: float | None
+
+
 class LiveView(msgspec.Struct, frozen=True, kw_only=True):
     """The whole state of a recording at one moment, as it goes to a viewer.
 
@@ -83,7 +99,7 @@ class LiveView(msgspec.Struct, frozen=True, kw_only=True):
         openings: by wheel, the state of its contact: suspect, confirmed or cleared.
         progress: by side, what was swept.
         tape: the latest radius by tape, or None.
-        lift_ns: when a wheel last lifted with a load hanging, ns; None where none did.
+        lift: the latest lift with a load hanging, or None.
     """
 
     t_ns: int
@@ -103,7 +119,7 @@ class LiveView(msgspec.Struct, frozen=True, kw_only=True):
     openings: dict[str, str]
     progress: dict[str, SideProgress]
     tape: Tape | None = None
-    lift_ns: int | None = None
+    lift: LastLift | None = None
 
 
 _encode = msgspec.json.Encoder().encode
@@ -134,7 +150,7 @@ def view_of(
     openings: dict[str, str],
     progress: dict[Side, SideProgress],
     tape: Tape | None,
-    lift_ns: int | None,
+    lift: LastLift | None,
 ) -> LiveView:
     """The state as it goes on the wire."""
     return LiveView(
@@ -155,7 +171,7 @@ def view_of(
         openings=openings,
         progress={str(side): seen for side, seen in progress.items()},
         tape=tape,
-        lift_ns=lift_ns,
+        lift=lift,
     )
 
 

@@ -13,7 +13,7 @@ from logger.events.sweep import Side
 from logger.events.sweep_progress import SweepProgress
 from logger.live.announcing import Event
 from logger.live.snapshot import Snapshot
-from logger.live.viewer_lines import LiveView, Tape, view_of
+from logger.live.viewer_lines import LastLift, LiveView, Tape, view_of
 
 LATEST_EVENTS = 30
 
@@ -26,7 +26,8 @@ class ViewerState:
         self._progress = SweepProgress()
         self._alarms = StandingAlarms()
         self._tape: Tape | None = None
-        self._lift_ns: int | None = None
+        self._lift: LastLift | None = None
+        self._radius_m: float | None = None
         self.latest_events: deque[Event] = deque(maxlen=LATEST_EVENTS)
         """The latest, the newest last."""
 
@@ -42,16 +43,25 @@ class ViewerState:
             case "wheel_lift":
                 self._openings[event["wheel"]] = event["state"]
                 if event["state"] == "confirmed" and event["load"] != LoadState.GROUNDED:
-                    self._progress.take_lift(event["wheel"], event["slew_deg"])
-                    self._lift_ns = round(event["t_s"] * 1e9)
+                    self._take_lift(event)
             case "alarm":
                 self._alarms.take(AlarmChange.of_event(event))
             case "note" if event["kind"] == "radius":
                 self._tape = Tape(t_ns=round(event["t_s"] * 1e9), value_m=event["value_m"])
 
+    def _take_lift(self, event: Event) -> None:
+        self._progress.take_lift(event["wheel"], event["slew_deg"])
+        self._lift = LastLift(
+            t_ns=round(event["t_s"] * 1e9),
+            wheel=event["wheel"],
+            slew_deg=event["slew_deg"],
+            radius_m=self._radius_m,
+        )
+
     def see(self, snapshot: Snapshot) -> LiveView:
         """Takes the recorder's next snapshot; the state to tell."""
         slew_deg = None if "slew" in snapshot.stale else snapshot.latest.get("slew")
+        self._radius_m = None if "radius" in snapshot.stale else snapshot.latest.get("radius")
         hanging = snapshot.load_state is LoadState.HANGING and "load" not in snapshot.stale
         self._progress.take(snapshot.t_ns, slew_deg, hanging=hanging)
         return view_of(
@@ -59,5 +69,5 @@ class ViewerState:
             openings=dict(self._openings),
             progress={side: self._progress.of(side) for side in Side},
             tape=self._tape,
-            lift_ns=self._lift_ns,
+            lift=self._lift,
         )

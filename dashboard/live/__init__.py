@@ -1,0 +1,1 @@
+"""What is being recorded now, as a page shows it."""

@@ -1,0 +1,140 @@
+"""The truck from above for the live page: an SVG whose parts a script moves and uncovers.
+
+Drawn once for a recording. The boom points to the rear and is turned; each wheel and the load
+are there in every shape, and a style sheet shows the one of its state. Colours are the page's
+own, so a change of them draws nothing anew. Sizes are in hundredths of a metre.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from html import escape
+from math import cos, radians, sin
+
+from dashboard.figures.truck_outline import TruckOutline, on_screen, outline_of
+from dashboard.figures.words import short_name
+from logger.events.sweep import Side
+from logger.readings.test_file import TestFile
+
+_CM = 100.0
+_TICKS_DEG = (0, 45, 90, 135, 180)
+_LABEL_CM = 38
+_MARGIN_CM = 30
+
+
+def live_plan_svg(test: TestFile, *, ring_m: float, limits_deg: Mapping[Side, float]) -> str:
+    """Draws the plan.
+
+    Args:
+        test: the test file.
+        ring_m: radius of the ring that carries the angles, m.
+        limits_deg: how far the boom may slew on each side, deg.
+    """
+    outline = outline_of(test)
+    x0, y0 = _at(outline.column)
+    left, top, width, height = _window(outline, ring_m)
+    head = (
+        f'<svg viewBox="{left:.0f} {top:.0f} {width:.0f} {height:.0f}" role="img" '
+        f'aria-label="The truck seen from above" data-x="{x0:.1f}" data-y="{y0:.1f}" '
+        f'data-ring="{ring_m * _CM:.1f}">'
+    )
+    parts = (
+        head,
+        *_ring((x0, y0), ring_m * _CM, limits_deg),
+        *_body(outline),
+        *_boom((x0, y0), ring_m * _CM),
+        *_wheels(outline, test.truck.wheels),
+        "</svg>",
+    )
+    return "".join(parts)
+
+
+def _at(place: tuple[float, float]) -> tuple[float, float]:
+    """A place in the vehicle frame, m, as SVG x and y."""
+    x, y = on_screen(place)
+    return x * _CM, -y * _CM
+
+
+def _window(outline: TruckOutline, ring_m: float) -> tuple[float, float, float, float]:
+    rear, front, half, _ = outline.body
+    x0, y0 = _at(outline.column)
+    reach = ring_m * _CM + 75
+    side = max(reach + abs(x0), half * _CM + 190)
+    top = min(y0 - reach, -front * _CM - _MARGIN_CM)
+    bottom = max(y0 + reach, -rear * _CM + 60)
+    return -side, top, 2 * side, bottom - top
+
+
+def _ring(
+    centre: tuple[float, float], ring: float, limits_deg: Mapping[Side, float]
+) -> Iterator[str]:
+    (x0, y0) = centre
+    yield f'<circle class="ring" cx="{x0:.1f}" cy="{y0:.1f}" r="{ring:.1f}"/>'
+    for side in Side:
+        yield f'<path class="swept" data-side="{side}"/>'
+        psi = radians(side.sign * limits_deg[side])
+        ends = [(x0 + r * sin(psi), y0 + r * cos(psi)) for r in (ring - 28, ring + 28)]
+        yield '<line class="limit" ' + _ends(*ends) + "/>"
+    for angle in _TICKS_DEG:
+        for sign in (1, -1) if angle not in (0, 180) else (1,):
+            psi = radians(sign * angle)
+            x, y = x0 + (ring + 42) * sin(psi), y0 + (ring + 42) * cos(psi) + 12
+            yield f'<text class="angle" x="{x:.1f}" y="{y:.1f}">{angle}°</text>'
+
+
+def _ends(a: tuple[float, float], b: tuple[float, float]) -> str:
+    return f'x1="{a[0]:.1f}" y1="{a[1]:.1f}" x2="{b[0]:.1f}" y2="{b[1]:.1f}"'
+
+
+def _body(outline: TruckOutline) -> Iterator[str]:
+    rear, front, half, cab = (_CM * v for v in outline.body)
+    yield _box(-half, -cab + 8, 2 * half, cab - 8 - rear, 12)
+    yield _box(-half, -front, 2 * half, front - cab, 35)
+    glass = [(-0.72 * half, -front + 42), (0.72 * half, -front + 42)]
+    yield '<line class="glass" ' + _ends(*glass) + "/>"
+    for place in outline.outriggers:
+        x, y = _at(place)
+        yield '<line class="leg" ' + _ends((0, y), (x, y)) + "/>"
+        yield _box(x - 18, y - 18, 36, 36, 3)
+    yield f'<text class="end" x="0" y="{(-front - cab) / 2 + 28:.1f}">CAB</text>'
+    x, y = _at(outline.column)
+    yield f'<text class="end" x="0" y="{y - 60:.1f}">REAR</text>'
+    yield f'<circle class="column" cx="{x:.1f}" cy="{y:.1f}" r="26"/>'
+    if not outline.to_scale:
+        left = -half - 150
+        yield f'<text class="angle scale" x="{left:.1f}" y="{-front + 20:.1f}">not to scale</text>'
+
+
+def _box(x: float, y: float, width: float, height: float, rounded: float) -> str:
+    return (
+        f'<rect class="body" x="{x:.1f}" y="{y:.1f}" width="{width:.1f}" height="{height:.1f}" '
+        f'rx="{rounded:g}"/>'
+    )
+
+
+def _boom(centre: tuple[float, float], ring: float) -> Iterator[str]:
+    x0, y0 = centre
+    yield f'<g class="boom" data-load="unknown" transform="rotate(0 {x0:.1f} {y0:.1f})">'
+    yield '<line class="beam" ' + _ends((x0, y0), (x0, y0 + ring)) + "/>"
+    yield f'<g class="load" transform="translate({x0:.1f} {y0 + ring:.1f})">'
+    yield '<circle class="hanging" r="26"/>'
+    yield '<rect class="ground" x="-24" y="-24" width="48" height="48"/>'
+    yield '<g class="unknown"><circle r="26"/><circle class="dot" r="7"/></g>'
+    yield "</g></g>"
+
+
+def _wheels(outline: TruckOutline, names: tuple[str, ...]) -> Iterator[str]:
+    for number, (place, name) in enumerate(zip(outline.wheels, names, strict=True)):
+        x, y = _at(place)
+        outward = 1 if x >= 0 else -1
+        anchor = "start" if x >= 0 else "end"
+        yield f'<g class="wheel" data-number="{number}" data-state="unknown" '
+        yield f'transform="translate({x:.1f} {y:.1f})">'
+        yield '<rect class="down" x="-15" y="-27" width="30" height="54" rx="6"/>'
+        yield '<path class="opening" d="M0,-38 L36,26 L-36,26 Z"/>'
+        yield '<path class="lifted" d="M0,-48 L45,32 L-45,32 Z"/>'
+        yield '<g class="unknown"><circle r="38"/><text y="19">?</text></g>'
+        where = f'x="{outward * 52}" text-anchor="{anchor}"'
+        yield f'<text class="name" {where} y="-2">{escape(short_name(name))}</text>'
+        yield f'<text class="word" {where} y="{_LABEL_CM - 2}"/>'
+        yield "</g>"

@@ -1,0 +1,329 @@
+"""Parts of the page Live: what stands where. Texts and states come later, by their ids."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import quote
+
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboard.figures.units import Units
+from dashboard.figures.words import wheel_words
+from dashboard.live.advice import ADVICE_IS
+from dashboard.live.feed import Choice
+from dashboard.live.picture import EVENTS_KEPT, LivePicture
+from dashboard.live.plan_svg import live_plan_svg
+from dashboard.pages.attributes import aria, data
+from logger.events.sweep import Side
+from logger.live.live_recordings import LiveRecording
+from logger.readings.rig_file import WHEEL
+
+_RING_SHARE = 1.05
+_USUAL_RING_M = 4.0
+
+
+def choice_body(choice: Choice, *, folder: Path) -> list[Component]:
+    """What stands where nothing is watched yet."""
+    if choice.connecting:
+        return [html.P("A recording is found; connecting …", className="muted")]
+    problem = [html.P(html.Bdi(f"✖ {choice.problem}"), className="invalid")] * bool(choice.problem)
+    if not choice.recordings:
+        return [*problem, _nothing(folder)]
+    return [
+        *problem,
+        html.Section(
+            [
+                html.H2("Which recording?"),
+                html.P("Those into this dashboard's folder come first.", className="muted"),
+                html.Ul([html.Li(_link(r, folder)) for r in choice.recordings], className="which"),
+            ],
+            className="card",
+        ),
+    ]
+
+
+def _link(recording: LiveRecording, folder: Path) -> Component:
+    into = Path(recording.journal).parent
+    here = into == folder.absolute()
+    return dcc.Link(
+        [
+            html.Bdi(recording.run_id, className="strong name"),
+            html.Bdi("into this folder" if here else f"into {into}", className="muted small name"),
+        ],
+        href=f"/live?run={quote(recording.run_id, safe='')}",
+        className="button which-run",
+    )
+
+
+def _nothing(folder: Path) -> Component:
+    return html.Section(
+        [
+            html.H2("Nothing is being recorded now"),
+            html.P("Start a recording in a terminal of this computer, as the same user:"),
+            html.Pre(f"slewtrace record --rig rig.toml --test test.toml -o {folder}"),
+            html.P("This page shows it as soon as it begins.", className="muted"),
+        ],
+        className="card empty",
+    )
+
+
+def recording_body(picture: LivePicture, *, folder: Path, units: Units) -> list[Component]:
+    """What stands while a recording is watched, and after it."""
+    return [
+        _banner(),
+        html.Div(
+            [
+                html.P(id="live-next-words", role="status"),
+                html.P(ADVICE_IS, className="small advice-is"),
+            ],
+            id="live-next",
+            className="live-next",
+            **data(state="care"),
+        ),
+        _ended(picture, folder=folder),
+        html.Div(
+            [
+                html.Figure(
+                    html.Div(id="live-plan", **data(svg=_plan(picture))),
+                    className="card live-plan",
+                    **aria(label="The truck seen from above"),
+                ),
+                html.Div(
+                    [_numerals(units), _wheels(picture), _sweeps()], className="live-readings"
+                ),
+            ],
+            className="live-main",
+        ),
+        _actions(units),
+        _details(picture),
+    ]
+
+
+def _place(key: str, tag: type[Component] = html.Span, **more: str) -> Component:
+    return tag(id=f"live-{key}", **more)
+
+
+def _banner() -> Component:
+    return html.Section(
+        [
+            html.Div(
+                [
+                    _place("alarm-sign", className="live-alarm-sign", **aria(hidden="true")),
+                    html.Div(
+                        [
+                            _place("alarm-word", html.Strong),
+                            " ",
+                            html.Bdi(id="live-alarm-text"),
+                        ],
+                        className="live-alarm-words",
+                        role="alert",
+                        **aria(atomic="true"),
+                    ),
+                ],
+                className="live-alarm-line",
+            ),
+            html.Button(
+                [
+                    _place("acknowledge", className="strong"),
+                    _place("acknowledge-what", className="small"),
+                ],
+                id="live-acknowledge-button",
+                type="button",
+                className="button",
+                **data(press="acknowledge"),
+            ),
+            html.Bdi(id="live-alarm-more", className="live-alarm-more"),
+        ],
+        id="live-alarm",
+        className="live-alarm",
+        **aria(label="Alarm"),
+        **data(state="unknown"),
+    )
+
+
+def _ended(picture: LivePicture, *, folder: Path) -> Component:
+    """What helps after the end: shown by the page's phase."""
+    run_id, journal = picture.watched.run_id, Path(picture.watched.journal)
+    here = journal.parent == folder.absolute()
+    sealed = (
+        dcc.Link(
+            "See its sectors", href=f"/sectors?run={quote(run_id, safe='')}", className="button"
+        )
+        if here
+        else html.P(["It lies in ", html.Code(html.Bdi(str(journal.parent)))])
+    )
+    return html.Div(
+        [
+            html.Div(sealed, className="when-sealed"),
+            html.Div(
+                [
+                    html.P("What was acknowledged is in its journal. Seal it with:"),
+                    html.Pre(html.Bdi(f"slewtrace recover {journal}")),
+                ],
+                className="when-gone",
+            ),
+            html.Button(
+                "Watch what is recorded now",
+                type="button",
+                className="button when-others",
+                **data(press="again"),
+            ),
+        ],
+        className="live-ended",
+    )
+
+
+def _plan(picture: LivePicture) -> str:
+    plan = picture.plan
+    radius_m = _USUAL_RING_M if plan is None else plan.guarded_radius_m
+    return live_plan_svg(picture.test, ring_m=_RING_SHARE * radius_m, limits_deg=picture.limits_deg)
+
+
+def _numerals(units: Units) -> Component:
+    heads = (
+        ("slew", "Slew"),
+        ("load", f"Load, {units.mass.unit}"),
+        ("radius", f"Radius, {units.length.unit}"),
+        ("moment", "Of the required moment"),
+    )
+    return html.Div(
+        [
+            html.Div(
+                [
+                    html.Div(words, className="muted"),
+                    _place(f"{key}-value", html.Div, className="live-value"),
+                    _place(f"{key}-below", html.Div, className="live-below"),
+                ],
+                id=f"live-{key}",
+                className="live-numeral",
+                **data(state="unknown"),
+            )
+            for key, words in heads
+        ],
+        className="card live-numerals",
+    )
+
+
+def _wheels(picture: LivePicture) -> Component:
+    return html.Ul(
+        [
+            html.Li(
+                [
+                    _place(f"wheel-{n}-sign", className="sign", **aria(hidden="true")),
+                    html.Bdi(wheel_words(wheel), className="name"),
+                    _place(f"wheel-{n}-word", html.Strong),
+                ],
+                id=f"live-wheel-{n}",
+                className="live-wheel",
+                **data(state="unknown"),
+            )
+            for n, wheel in enumerate(picture.test.truck.wheels)
+        ],
+        className="live-wheels",
+        **aria(label="Wheels"),
+    )
+
+
+def _sweeps() -> Component:
+    return html.Div(
+        [
+            _place("sweep-words", html.P, className="strong"),
+            html.P([html.Span("Right side ", className="muted"), _place(f"{Side.RIGHT}-swept")]),
+            html.P([html.Span("Left side ", className="muted"), _place(f"{Side.LEFT}-swept")]),
+        ],
+        className="card live-sweeps",
+    )
+
+
+def _actions(units: Units) -> Component:
+    return html.Div(
+        [
+            html.Label(
+                [
+                    html.Span(f"Tape radius, {units.length.unit}", className="small"),
+                    dcc.Input(id="live-radius-text", type="text", maxLength=40),
+                ],
+                className="field",
+            ),
+            _button("Note radius", "radius"),
+            _button("Mark this moment", "mark"),
+            html.Label(
+                [
+                    html.Span("Note", className="small"),
+                    dcc.Input(id="live-note-text", type="text", maxLength=500),
+                ],
+                className="field wide",
+            ),
+            _button("Keep note", "text"),
+            html.Button(
+                "Sound is off",
+                type="button",
+                id="live-sound",
+                className="button",
+                **data(press="sound"),
+                **aria(pressed="false"),
+            ),
+            html.P(id="live-answer", className="answer", role="status"),
+        ],
+        className="card live-actions",
+        role="group",
+        **aria(label="Notes into the recording"),
+    )
+
+
+def _button(words: str, press: str) -> Component:
+    return html.Button(words, type="button", className="button", **data(press=press))
+
+
+def _details(picture: LivePicture) -> Component:
+    events = [html.Li(html.Bdi(id=f"live-event-{n}")) for n in range(EVENTS_KEPT)]
+    run = html.Bdi(picture.watched.run_id, className="name")
+    truck = html.Bdi(picture.test.truck.id, className="name")
+    return html.Div(
+        [
+            html.Section(
+                [
+                    html.H2("Channels"),
+                    html.Table([_channel_head(), html.Tbody(list(_channel_rows(picture)))]),
+                    _place("health", html.P, className="muted small"),
+                ],
+                className="card",
+            ),
+            html.Section(
+                [
+                    html.H2("What happened last"),
+                    html.Ol(events, className="live-events"),
+                    html.P(
+                        ["Run ", run, " at ", _place("clock"), ", truck ", truck],
+                        className="muted small",
+                    ),
+                ],
+                className="card",
+            ),
+        ],
+        className="live-details",
+    )
+
+
+def _channel_head() -> Component:
+    heads = ("Channel", "State", "Value", "Age", "Rate")
+    return html.Thead(html.Tr([html.Th(h, scope="col") for h in heads]))
+
+
+def _channel_rows(picture: LivePicture) -> Iterator[Component]:
+    for number, channel in enumerate(picture.rig.channel):
+        said = channel.id.removeprefix(WHEEL)
+        name = f"wheel {wheel_words(said)}" if channel.is_wheel else wheel_words(said)
+        yield html.Tr(
+            [
+                html.Th(html.Bdi(name, className="name"), scope="row"),
+                *(
+                    html.Td(_place(f"channel-{number}-{key}"), className="value")
+                    for key in ("state", "value", "age", "rate")
+                ),
+            ],
+            id=f"live-channel-{number}",
+            **data(state="unknown"),
+        )
