@@ -13,7 +13,9 @@ from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
 from dashboard.capacity.planning.plan import radius_digits
+from dashboard.capacity.rounding import round_up
 from dashboard.figures.units import Units, units_of
+from dashboard.figures.words import number_words
 from dashboard.pages.attributes import aria
 from dashboard.pages.planned import PlanDocument, quick_plan
 from dashboard.test_form.checked import CheckedForm, Mistake, check_form
@@ -47,9 +49,18 @@ def check_values(asked: dict[str, Any]) -> tuple[CheckedForm, PlanDocument | Non
 
 def chart_csv(asked: dict[str, Any], checked: CheckedForm) -> str:
     """The load chart that is open, as long as the form names it; else nothing."""
-    chart = asked.get("chart")
-    test = checked.test
-    return chart["text"] if chart and test is not None and test.crane.chart else ""
+    chart, test = asked.get("chart"), checked.test
+    named = test.crane.chart if test is not None else ""
+    return chart["text"] if chart and named and chart["name"] == named else ""
+
+
+def least_radius_words(radius_m: float, plan: PlanDocument, units: Units) -> str:
+    """A radius that must at least be reached: in other units than the tape's rounded up."""
+    digits = radius_digits(plan["tape_step_m"])
+    if units.name == "si":
+        return units.length.words(radius_m, digits=digits)
+    up = round_up(units.length.of(radius_m), 10.0**-digits)
+    return number_words(up, units.length.unit, digits=digits)
 
 
 def register_checks(app: dash.Dash) -> None:
@@ -96,19 +107,17 @@ def _numbers(
     plan: PlanDocument, units: Units, checked: CheckedForm, *, chart_open: bool
 ) -> Iterator[Component]:
     digits = radius_digits(plan["tape_step_m"])
-    length = units.length
+    radius = least_radius_words(plan["guarded_radius_m"], plan, units)
     yield html.H2("Plan")
     yield html.Div(
         [
             _numeral("Hang", _mass_words(plan["test_load_kg"], units)),
-            _numeral(
-                "at the guarded radius", length.words(plan["guarded_radius_m"], digits=digits)
-            ),
+            _numeral("at the guarded radius", radius),
         ],
         className="plan-numerals",
     )
     yield html.P(_why(plan, units, digits), className="small")
-    yield html.Dl([part for row in _facts(plan, units, digits) for part in row])
+    yield html.Dl([part for row in _facts(plan, units) for part in row])
     yield html.H3("Checks")
     named = checked.test is not None and bool(checked.test.crane.chart)
     modelled = checked.test is not None and checked.test.model is not None
@@ -126,8 +135,8 @@ def _numbers(
 
 
 def _why(plan: PlanDocument, units: Units, digits: int) -> str:
-    bare = units.length.words(plan["test_radius_m"], digits=digits)
-    guarded = units.length.words(plan["guarded_radius_m"], digits=digits)
+    bare = least_radius_words(plan["test_radius_m"], plan, units)
+    guarded = least_radius_words(plan["guarded_radius_m"], plan, units)
     words = (
         f"At {bare} the load makes the required moment and no more. At {guarded} its moment "
         "reaches it even after the expanded uncertainty is taken off: use that one."
@@ -149,7 +158,7 @@ def _numeral(words: str, value: str) -> Component:
     return html.P([html.Span(words), html.Strong(value, className="numeral")])
 
 
-def _facts(plan: PlanDocument, units: Units, digits: int) -> Iterator[tuple[Component, Component]]:
+def _facts(plan: PlanDocument, units: Units) -> Iterator[tuple[Component, Component]]:
     moment = units.moment
     formula = units.sentence(plan["method"]["formula"])
     yield _fact("Required moment", f"{moment.words(plan['required_moment_nm'])} = {formula}")
@@ -157,7 +166,7 @@ def _facts(plan: PlanDocument, units: Units, digits: int) -> Iterator[tuple[Comp
         "Moment there",
         f"{moment.words(plan['guarded_moment_nm'])} ± {moment.words(plan['expanded_moment_nm'])}",
     )
-    bare = units.length.words(plan["test_radius_m"], digits=digits)
+    bare = least_radius_words(plan["test_radius_m"], plan, units)
     step = units.sentence(f"{1000 * plan['tape_step_m']:g} mm")
     yield _fact("Test radius, bare", f"{bare}, rounded up to the tape's step of {step}")
     yield _fact("Basis", html.Bdi(plan["method"]["basis"], className="name"))

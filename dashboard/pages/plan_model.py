@@ -19,12 +19,13 @@ from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
 from dashboard.capacity.planning.plan import radius_digits
+from dashboard.capacity.rounding import round_down
 from dashboard.capacity.truck.truck_model import model_result
 from dashboard.figures.model import model_summary, reactions_figure, tipping_figure
 from dashboard.figures.model_lines import tick_words
 from dashboard.figures.palette import palette_of
 from dashboard.figures.units import Units, units_of
-from dashboard.figures.words import angle_words, plain_number, wheel_words
+from dashboard.figures.words import angle_words, number_words, plain_number, wheel_words
 from dashboard.pages.attributes import aria
 from dashboard.pages.planned import PlanDocument, read, whole_plan
 from logger.errors import FileInvalid
@@ -164,7 +165,9 @@ def _side(side: dict[str, Any], units: Units, digits: int) -> tuple[Component, C
     ]
     if side["reduced_radius_m"] is None:
         return name, html.Dd([*lift, f"no radius goes round to {limit}"])
-    radius = units.length.words(side["reduced_radius_m"], digits=digits)
+    # A radius that must not be exceeded: in other units than the tape's rounded down.
+    most = round_down(units.length.of(side["reduced_radius_m"]), 10.0**-digits)
+    radius = number_words(most, units.length.unit, digits=digits)
     round_at = f"brought in to {radius} the load would go round to {limit}"
     return name, html.Dd([*lift, f"{round_at}, for {plain_number(side['percent'])} %"])
 
