@@ -49,6 +49,19 @@ def opened(page, name, text, *, button="#plan-open"):
     chooser.value.set_files([{"name": name, "mimeType": "text/plain", "buffer": text.encode()}])
 
 
+def dropped(page, name, text):
+    """Drags a file onto the page."""
+    page.evaluate(
+        """([name, text]) => {
+            const dataTransfer = new DataTransfer();
+            dataTransfer.items.add(new File([text], name));
+            document.body.dispatchEvent(
+                new DragEvent("drop", { dataTransfer, bubbles: true, cancelable: true }));
+        }""",
+        [name, text],
+    )
+
+
 def field(page, key):
     """A field by its id."""
     return page.locator(f'[id="{key}"]')
@@ -176,7 +189,7 @@ def test_files_are_opened_with_their_mistakes_and_hostile_words_stay_words(brows
         page.wait_for_selector("#plan-notice:has-text('broken.toml: is no valid TOML')")
         assert page.input_value('[id="plan-f-truck/id"]') == "Demo truck A"
 
-        answered(page, lambda: opened(page, "hostile.toml", HOSTILE))
+        answered(page, lambda: dropped(page, "hostile.toml", HOSTILE))
         page.wait_for_selector("#plan-mistakes h2:has-text('2 fields need another look')")
         assert "unknown key" in page.inner_text('[data-says="test/?stale_afer"]')
         page.click("#plan-glance")

@@ -89,7 +89,7 @@ def register_checks(app: dash.Dash) -> None:
         read_in = units_of(units)
         chart = chart_csv(asked, checked)
         made = {"toml": checked.toml.text, "chart": chart, "page": asked["page"]}
-        numbers = list(_numbers(plan, read_in, checked, chart_open=bool(chart)))
+        numbers = list(plan_numbers(plan, read_in, checked, chart_open=bool(chart)))
         return (
             told | {"glance": _glance(plan, read_in)},
             numbers,
@@ -103,9 +103,17 @@ def _glance(plan: PlanDocument, units: Units) -> str:
     return f"{_mass_words(plan['test_load_kg'], units)} at {radius}"
 
 
-def _numbers(
+def plan_numbers(
     plan: PlanDocument, units: Units, checked: CheckedForm, *, chart_open: bool
 ) -> Iterator[Component]:
+    """The plan in numbers, and its checks.
+
+    Args:
+        plan: a ``slewtrace.plan/1`` document without what the truck model says.
+        units: what it is read in.
+        checked: the form that it was made from.
+        chart_open: whether the load chart that the form names is open.
+    """
     digits = radius_digits(plan["tape_step_m"])
     radius = least_radius_words(plan["guarded_radius_m"], plan, units)
     yield html.H2("Plan")

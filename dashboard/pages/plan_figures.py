@@ -55,17 +55,28 @@ def register_figures(app: dash.Dash) -> None:
     ) -> tuple[Any, Any]:
         if not made or not screen:
             raise PreventUpdate
-        return await asyncio.to_thread(_drawn, made, screen, units_of(units))
+        return await asyncio.to_thread(drawn_plan, made, screen, units_of(units))
 
 
-def _drawn(made: dict[str, Any], screen: dict[str, Any], units: Units) -> tuple[Any, Any]:
+def drawn_plan(made: dict[str, Any], screen: dict[str, Any], units: Units) -> tuple[Any, Any]:
+    """Both cards' content.
+
+    Args:
+        made: the form's text (``toml``) and the load chart's (``chart``).
+        screen: the ``scheme`` of colours, and whether it is ``narrow``.
+        units: what the figures are read in.
+    """
     try:
         plan, test = quick_plan(made["toml"], made["chart"]), read(made["toml"])
     except FileInvalid:  # told in the form
         return no_update, no_update
-    palette, narrow = palette_of(screen["scheme"]), screen["narrow"]
-    figure = plan_load_figure(plan, palette, narrow=narrow, units=units)
-    loads = [
+    palette = palette_of(screen["scheme"])
+    loads = plan_load_figure(plan, palette, narrow=screen["narrow"], units=units)
+    return _loads(plan, loads, units), _set_up(test, plan, palette, units)
+
+
+def _loads(plan: PlanDocument, figure: go.Figure, units: Units) -> list[Component]:
+    return [
         html.H2("Weight against radius"),
         html.Figure(
             [
@@ -81,8 +92,11 @@ def _drawn(made: dict[str, Any], screen: dict[str, Any], units: Units) -> tuple[
         html.Details([html.Summary("Other loads, as a table"), _load_table(plan, units)]),
         html.Details([html.Summary("Uncertainty of the moment"), _budget(plan, units)]),
     ]
+
+
+def _set_up(test: TestFile, plan: PlanDocument, palette: Palette, units: Units) -> list[Component]:
     outline = outline_of(test)
-    set_up = [
+    return [
         html.H2("Set-up from above"),
         html.Figure(
             [
@@ -100,7 +114,6 @@ def _drawn(made: dict[str, Any], screen: dict[str, Any], units: Units) -> tuple[
         ),
         html.Details([html.Summary("Places, as a table"), _place_table(test, outline, units)]),
     ]
-    return loads, set_up
 
 
 def set_up_figure(
