@@ -64,6 +64,10 @@ def _check_pdf(path: Path) -> None:
         raise BadInput(
             where="-o", what=f"{str(path)!r} won't do", would_do="a name that ends in .pdf"
         )
+    if not path.parent.is_dir():
+        raise BadInput(
+            where=f"-o {path}", what=f"there is no folder {path.parent}", would_do="make it first"
+        )
 
 
 def _write(path: Path, pdf: bytes) -> None:

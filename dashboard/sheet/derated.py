@@ -12,7 +12,7 @@ from typing import Any
 
 from dashboard.capacity.rounding import round_down
 from dashboard.capacity.sectors.load_chart import CAUTION, derated_kg, percentages, places_words
-from dashboard.figures.sectors_of_result import Sector, sectors_of
+from dashboard.figures.sectors_of_result import sectors_of
 from dashboard.figures.units import Measure
 from dashboard.figures.words import number_words, plain_number
 from dashboard.sheet.blocks import Block, Picture, Section, Table, Words, missing
@@ -58,7 +58,7 @@ def derated_chart(dossier: Dossier) -> DeratedChart | None:
         _MAKERS,
         *(f"{plain_number(p)} %" for p in shares),
     )
-    places = (*("" for _ in lengths), "", "", *(_places(sectors, p) for p in shares))
+    places = (*("" for _ in lengths), "", "", *(places_words(sectors, p) for p in shares))
     return DeratedChart(
         head=head,
         places=places,
@@ -115,6 +115,9 @@ def _blocks(dossier: Dossier) -> Iterator[Block]:
         for i, (h, p) in enumerate(zip(chart.head, chart.places, strict=True))
     )
     yield Picture(name="chart", said=_said(dossier))
+    notes = (_drawn_length(dossier), how_converted(chart), *_doubts(dossier), CAUTION)
+    for text in filter(None, notes):
+        yield Words(text=text, small=True)
     yield Table(
         head=head,
         rows=chart.rows[:_LONGEST],
@@ -123,14 +126,10 @@ def _blocks(dossier: Dossier) -> Iterator[Block]:
     )
     if len(chart.rows) > _LONGEST:
         yield Words(text=f"{len(chart.rows) - _LONGEST} more lines are not printed.")
-    for text in (
-        _drawn_length(dossier),
-        how_converted(chart),
-        *(dossier.chart.doubts if dossier.chart else ()),
-        CAUTION,
-    ):
-        if text:
-            yield Words(text=text, small=True)
+
+
+def _doubts(dossier: Dossier) -> tuple[str, ...]:
+    return dossier.chart.doubts if dossier.chart else ()
 
 
 def _drawn_length(dossier: Dossier) -> str:
@@ -152,10 +151,6 @@ def why_no_chart(dossier: Dossier) -> str:
     if dossier.chart is None:
         return missing(f"the test file named no load chart. {DERATE_YOURSELF}")
     return missing("no sector allows any lifting, so nothing of the maker's chart is left")
-
-
-def _places(sectors: tuple[Sector, ...], percent: float) -> str:
-    return places_words(sectors, percent)
 
 
 def _line(

@@ -51,9 +51,7 @@ def _sectors(dossier: Dossier) -> Table:
                 f"{plain_number(s['percent'])} %" if s["percent"] else "no lifting",
                 s["basis"],
                 at_most(units.moment, s["least_proved_nm"]),
-                "—"
-                if s["least_proved_percent"] is None
-                else f"{s['least_proved_percent']:.2f} %",
+                "—" if s["least_proved_percent"] is None else f"{s['least_proved_percent']:.2f} %",
             )
             for s in dossier.result["sectors"]
             if s["to_deg"] > s["from_deg"]

@@ -144,9 +144,7 @@ def _holds(dossier: Dossier) -> Table:
                 moment.words(hold["moment_nm"]),
                 _expanded(dossier, hold),
                 at_most(moment, hold["proved_moment_nm"]),
-                "—"
-                if hold["proved_percent"] is None
-                else f"{hold['proved_percent']:.2f} %",
+                "—" if hold["proved_percent"] is None else f"{hold['proved_percent']:.2f} %",
             )
             for number, sweep, hold in numbered(dossier, "holds")
         ),
