@@ -358,15 +358,34 @@ def test_a_model_that_is_switched_off_leaves_the_file():
     assert checked.test.model is None
 
 
-def test_a_file_that_can_not_be_changed_in_place_is_written_anew_and_says_so():
-    """Where remarks can't be kept, the values are, and whoever saves is told."""
-    scattered = EXAMPLE_TOML.replace("[watch]", "[truck.stray]\nx = 1\n[watch]")
-    checked = check_form(values(scattered) | {"truck/id": "other", "truck/?stray": ""}, scattered)
+SCATTERED = """# remark
+[crane.geometry]
+foot_pin_offset = "1 m"
+[test]
+id = "a"
+[crane]
+rated_moment = "45 kN·m"
+[truck]
+id = "t"
+"""
+ONLY_PARTS = "# remark\n[[load.parts]]\nname = 'a'\n[test]\nid = 'x'\n"
 
-    assert checked.mistakes == ()
-    assert checked.test is not None
-    assert checked.test.truck.id == "other"
-    assert checked.toml.remarks_kept == ("# A worked example" in checked.toml.text)
+
+@pytest.mark.parametrize(
+    ("text", "gone", "typed"),
+    [
+        (SCATTERED, "", {"crane/reach": "5 m", "crane/geometry/#": "", "crane/rated_moment": ""}),
+        (ONLY_PARTS, "load/parts/0/", {}),
+    ],
+)
+def test_a_file_that_can_not_be_changed_in_place_is_written_anew_and_says_so(text, gone, typed):
+    """Where remarks can't be kept, every value is, and whoever saves is told."""
+    left = {p: v for p, v in values(text).items() if not gone or not p.startswith(gone)} | typed
+    checked = check_form(left, text)
+
+    assert not checked.toml.remarks_kept
+    assert tomllib.loads(checked.toml.text) == checked.document
+    assert "remark" not in checked.toml.text
 
 
 @pytest.mark.parametrize("charted", [False, True])
