@@ -26,6 +26,7 @@ from dashboard.figures.warm_up import warm_up
 from dashboard.own_pages import OwnPagesOnly
 from dashboard.pages import live, not_found, plan, replay, runs, sectors, shell
 from dashboard.pages.page import Page, Query, read_query
+from dashboard.run_adding import add_run_adding
 from dashboard.run_library import Analyse, RunLibrary
 from dashboard.sheet_download import add_sheet_download
 from logger.errors import RunUnreadable
@@ -68,6 +69,7 @@ def make_app(folder: Path, *, analyse: Analyse | None = None) -> dash.Dash:
         docs_url=None, redoc_url=None, openapi_url=None, lifespan=partial(_lifespan, library)
     )
     add_sheet_download(server, library)
+    add_run_adding(server, library)
     add_export(server, library)  # before Dash, which takes every path that is left
     app = dash.Dash(
         "dashboard",

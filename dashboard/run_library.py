@@ -9,9 +9,11 @@ reason in one line.
 
 from __future__ import annotations
 
+import math
 import threading
-from collections import OrderedDict
-from collections.abc import Callable
+import time
+from collections import OrderedDict, deque
+from collections.abc import Callable, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,6 +32,8 @@ _Stamp = tuple[Path, int, int]
 
 RUNS_HELD_OPEN = 2
 """Runs whose readings are kept; 9 million readings are some 150 MB."""
+_PATIENCE_S = 0.4
+"""How long a page may wait for files of a large folder that were not looked at yet."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,11 +57,13 @@ class Shelf:
         runs: sealed runs, the newest first.
         journals: runs that were not sealed.
         unreadable: the rest.
+        unread: how many files were not looked at yet; a thread goes on with them.
     """
 
     runs: tuple[Run, ...]
     journals: tuple[Path, ...]
     unreadable: tuple[Unreadable, ...]
+    unread: int = 0
 
 
 class RunLibrary:
@@ -76,15 +82,23 @@ class RunLibrary:
         self._opened: dict[_Stamp, Run | Unreadable] = {}
         self._readings: OrderedDict[_Stamp, Readings] = OrderedDict()
         self._results: dict[_Stamp, Future[Result]] = {}
+        self._wanted: deque[tuple[Run, _Stamp]] = deque()
+        self._in_hand: Future[Result] | None = None
+        self._opener: threading.Thread | None = None
+        self._closed = False
         self._analysts = ThreadPoolExecutor(max_workers=1, thread_name_prefix="analyse")
 
-    def shelf(self) -> Shelf:
-        """What lies in the folder now."""
+    def shelf(self, *, patience_s: float | None = None) -> Shelf:
+        """What lies in the folder now.
+
+        Args:
+            patience_s: how long files may be opened that were not yet, the newest first; None
+                opens all.
+        """
         with self._lock:
-            stamps = [_stamp(p) for p in sorted(self.folder.glob("*.parquet")) if p.is_file()]
-            known = {s: self._opened.get(s) or _open(s[0]) for s in stamps}
-            self._opened = known
-            self._results = {s: f for s, f in self._results.items() if s in known}
+            known, unread = self._look(patience_s)
+        if unread:
+            self._open_the_rest()
         unreadable = [k for k in known.values() if isinstance(k, Unreadable)]
         runs: dict[str, Run] = {}
         for run in (k for k in known.values() if isinstance(k, Run)):
@@ -97,11 +111,46 @@ class RunLibrary:
             runs=tuple(newest),
             journals=tuple(first_parts(self.folder)),
             unreadable=tuple(unreadable),
+            unread=unread,
         )
 
     def find(self, run_id: str) -> Run | None:
         """The run of an id, or None where the folder has none."""
-        return next((r for r in self.shelf().runs if r.header.run_id == run_id), None)
+        for patience_s in (_PATIENCE_S, None):
+            shelf = self.shelf(patience_s=patience_s)
+            found = next((r for r in shelf.runs if r.header.run_id == run_id), None)
+            if found is not None or not shelf.unread:
+                return found
+        return None
+
+    def _look(self, patience_s: float | None) -> tuple[dict[_Stamp, Run | Unreadable], int]:
+        """The folder's files, opened as far as patience goes, and how many were not."""
+        paths = sorted(self.folder.glob("*.parquet"))
+        stamps = [stamp for p in paths if (stamp := _stamp_of_file(p)) is not None]
+        until_s = math.inf if patience_s is None else time.monotonic() + patience_s
+        opened = {s: self._opened[s] for s in stamps if s in self._opened}
+        for stamp in sorted(stamps, key=lambda s: s[1], reverse=True):
+            if stamp not in opened and time.monotonic() < until_s:
+                opened[stamp] = _open(stamp[0])
+        known = {s: opened[s] for s in stamps if s in opened}
+        self._opened = known
+        self._results = {s: f for s, f in self._results.items() if s in known}
+        return known, len(stamps) - len(known)
+
+    def _open_the_rest(self) -> None:
+        with self._lock:
+            if self._closed or (self._opener is not None and self._opener.is_alive()):
+                return
+            self._opener = threading.Thread(target=self._keep_opening, name="open", daemon=True)
+            self._opener.start()
+
+    def _keep_opening(self) -> None:
+        while not self._closed:
+            with self._lock:
+                _, unread = self._look(_PATIENCE_S)
+            if not unread:
+                return
+            time.sleep(_PATIENCE_S / 4)  # so that a page gets its turn
 
     def readings(self, run: Run) -> Readings:
         """All readings of a run.
@@ -126,8 +175,54 @@ class RunLibrary:
                 self._results[stamp] = self._analysts.submit(self._analyse, run)
             return self._results[stamp]
 
+    def want(self, runs: Iterable[Run]) -> list[Future[Result] | None]:
+        """Results as far as they are there; the rest are computed one after the other.
+
+        What a page waits for (:meth:`result`) comes before these. A later call says anew what is
+        wanted.
+
+        Args:
+            runs: those whose results are wanted, the most wanted first.
+        """
+        asked = [(run, _stamp_of_file(run.path)) for run in runs]
+        with self._lock:
+            results = [None if s is None else self._results.get(s) for _, s in asked]
+            self._wanted = deque(
+                (r, s) for r, s in asked if s is not None and s not in self._results
+            )
+        self._go_on()
+        return results
+
+    def known_results(self, runs: Iterable[Run]) -> list[Future[Result] | None]:
+        """Results of runs that someone asked for before; asks for none."""
+        stamps = [_stamp_of_file(run.path) for run in runs]
+        with self._lock:
+            return [None if s is None else self._results.get(s) for s in stamps]
+
+    @property
+    def analysed(self) -> int:
+        """How many results are there."""
+        with self._lock:
+            return sum(f.done() for f in self._results.values())
+
+    def _go_on(self, _done: Future[Result] | None = None) -> None:
+        """Begins with the next result that is wanted, unless one is in the making."""
+        with self._lock:
+            if self._closed or (self._in_hand is not None and not self._in_hand.done()):
+                return
+            while self._wanted:
+                run, stamp = self._wanted.popleft()
+                if stamp in self._opened and stamp not in self._results:
+                    self._in_hand = self._analysts.submit(self._analyse, run)
+                    self._results[stamp] = self._in_hand
+                    break
+            else:
+                return
+        self._in_hand.add_done_callback(self._go_on)
+
     def close(self) -> None:
         """Gives up what is still to be analysed."""
+        self._closed = True
         self._analysts.shutdown(wait=False, cancel_futures=True)
 
 
@@ -147,6 +242,14 @@ def _stamp(path: Path) -> _Stamp:
     # A later correction changes what a run shows, though not the run.
     changed_ns, size = corrections_stamp(path)
     return path, max(stat.st_mtime_ns, changed_ns), stat.st_size + size
+
+
+def _stamp_of_file(path: Path) -> _Stamp | None:
+    """A file's stamp; None where it is no file, or went away just now."""
+    try:
+        return _stamp(path) if path.is_file() else None
+    except RunUnreadable:
+        return None
 
 
 def _open(path: Path) -> Run | Unreadable:

@@ -163,10 +163,10 @@ def number(text):
 def test_runs_are_listed_and_lead_to_their_sectors(screen, result):
     """The list shows what came out of each run, and a row opens it."""
     page = screen.open("/")
-    page.wait_for_selector(".runs")
+    page.wait_for_selector("#runs-grid .ag-row")
     page.wait_for_selector("text=analysing", state="detached")
-    rows = page.locator(".runs tbody tr")
-    row = page.locator("tr", has_text="demo-both-sides")
+    rows = page.locator("#runs-grid .ag-row")
+    row = page.locator("#runs-grid .ag-row", has_text="demo-both-sides")
     right = [s for s in result["sectors"] if s["side"] == "right" and s["basis"] != "untested"]
 
     assert rows.count() == 3
@@ -535,8 +535,8 @@ def test_a_new_run_appears_in_the_open_list(browser, tmp_path):
         page = screen.open("/")
         page.wait_for_selector("text=slewtrace demo")
         seal_sample(tmp_path, scenario="one-side")
-        page.wait_for_selector(".runs >> text=rear left lifted")
-        rows = page.locator(".runs tbody tr").count()
+        page.wait_for_selector("#runs-grid >> text=rear left lifted")
+        rows = page.locator("#runs-grid .ag-row").count()
         screen.context.close()
 
     assert rows == 1
@@ -549,7 +549,7 @@ def test_a_run_that_is_not_there_is_told(screen):
     page.goto(screen.address + "/sectors?run=nobody")
     page.wait_for_selector("text=There is no such run")
     page.click("text=Back to the runs")
-    page.wait_for_selector(".runs")
+    page.wait_for_selector("#runs-grid")
 
     assert urlsplit(page.url).path == "/"
 

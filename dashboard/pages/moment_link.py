@@ -6,7 +6,7 @@ from dash import dcc
 from dash.development.base_component import Component
 
 from dashboard.figures.words import clock_words
-from dashboard.pages.runs import address
+from dashboard.pages.runs_rows import address
 from logger.recording.run import Run
 
 

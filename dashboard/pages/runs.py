@@ -1,50 +1,47 @@
-"""The list of runs in the folder: what was tested, what came out, what can't be read."""
+"""The list of runs in the folder: what was tested, what came out, what can't be read.
+
+The page asks for nothing by itself. One callback on a WebSocket watches the folder and the
+analysis while the page is shown, and pushes a mark when either has moved; then the lines are
+made anew. What is chosen stands in the page's address, so that a list can be passed on.
+"""
 
 from __future__ import annotations
 
 import asyncio
 import hashlib
-from collections.abc import Iterator, Sequence
-from concurrent.futures import Future
+import json
+import time
+import uuid
+from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
-from urllib.parse import urlencode
 
 import dash
-from dash import Input, Output, State, dcc, html
+import dash_mantine_components as dmc
+from dash import ClientsideFunction, Input, Output, State, ctx, dcc, html
+from dash.backends.ws import DashWebsocketCallback
 from dash.development.base_component import Component
-from dash.exceptions import PreventUpdate
+from dash.exceptions import PreventUpdate, WebsocketDisconnected
 
-from dashboard.figures.words import (
-    SEVERITIES,
-    SIGN_OF_SEVERITY,
-    angle_words,
-    duration_words,
-    plain_number,
-    wheel_words,
-)
+from dashboard.figures.units import Units, units_of
 from dashboard.pages.attributes import aria, data
 from dashboard.pages.page import Page, Query
-from dashboard.run_library import Result, RunLibrary, Shelf, failure_words
+from dashboard.pages.run_files import adding, empty, other_files
+from dashboard.pages.runs_cards import cards
+from dashboard.pages.runs_choice import Choice, read_choice, trucks_of
+from dashboard.pages.runs_grid import GRID, grid, grid_style
+from dashboard.pages.runs_rows import STANDINGS, WAITING, WORKING, Row, address, row_of
+from dashboard.run_library import RunLibrary, Shelf
 from logger.recording.run import Run
 
-_POLL_MS = 1_000
-_MOST_SHOWN = 100
-"""Newest runs that are shown, and so analysed, unless all are asked for."""
-_HEADINGS = ("Truck and test", "Start (UTC)", "Length", "Right side", "Left side", "Findings")
-
-
-def address(path: str, run: Run, *, t_s: float | None = None) -> str:
-    """The address of a page about a run.
-
-    Args:
-        path: the page.
-        run: the run.
-        t_s: a moment in it, s.
-    """
-    asked: dict[str, Any] = {"run": run.header.run_id}
-    if t_s is not None:
-        asked["t"] = f"{t_s:.4f}".rstrip("0").rstrip(".")
-    return f"{path}?{urlencode(asked)}"
+_LOOK_EVERY_S = 1.0
+_LOOK_SHARE = 4
+"""Looking at a large folder may take a fifth of the time, no more."""
+_ANSWERED_S = 5.0
+_PATIENCE_S = 0.6
+_TYPED_MS = 300
+_ANALYSED_UNASKED = 100
+"""Newest runs that are analysed for the list, unless all are asked for."""
 
 
 def links(run: Run | None, here: str) -> list[Component]:
@@ -63,7 +60,9 @@ def links(run: Run | None, here: str) -> list[Component]:
 
 def layout(library: RunLibrary, _run: Run | None, query: Query) -> Component:
     """The page."""
-    shown, seen = _list(library, everything="all" in query.words)
+    choice = read_choice(query.words)
+    shelf, rows, mark = _look(library, choice, query.units)
+    ask = {"viewer": uuid.uuid4().hex, "units": query.units.name, "all": choice.everything}
     return html.Div(
         [
             html.Div(
@@ -73,159 +72,206 @@ def layout(library: RunLibrary, _run: Run | None, query: Query) -> Component:
                 ],
                 className="title",
             ),
-            html.Div(shown, id="runs-list"),
-            dcc.Store(id="runs-seen", data={"seen": seen, "everything": "all" in query.words}),
-            dcc.Interval(id="runs-poll", interval=_POLL_MS),
+            html.Div([*_choosing(shelf, choice), adding()], className="choosing"),
+            html.Div(_status(shelf, rows, choice), id="runs-status"),
+            html.Div(
+                [
+                    html.Div(grid(rows), className="runs-wide"),
+                    html.Div(id="runs-cards", className="runs-narrow"),
+                ],
+                id="runs-list",
+                className=_class(rows),
+            ),
+            html.Div(_else(shelf, rows), id="runs-others"),
+            dcc.Store(id="runs-ask", data=ask),
+            dcc.Store(id="runs-room"),
+            dcc.Store(id="runs-mark", data=mark),
+            dcc.Store(id="runs-address", data=choice.address),
         ],
+        id="runs",
         className="narrow",
+        **data(ask=json.dumps(ask)),
     )
+
+
+def _choosing(shelf: Shelf, choice: Choice) -> Iterator[Component]:
+    """The fields by which runs are chosen."""
+    yield dmc.TextInput(
+        id="runs-find",
+        value=choice.find,
+        placeholder="Find a truck, test, run or wheel",
+        debounce=_TYPED_MS,
+        size="md",
+        className="field",
+        **aria(label="Find runs"),
+    )
+    trucks = sorted({*trucks_of(shelf.runs), *([choice.truck] if choice.truck else [])})
+    yield _select("runs-truck", "All trucks", trucks, choice.truck)
+    yield _select("runs-verdict", "All verdicts", STANDINGS, choice.verdict)
+
+
+def _select(key: str, words: str, options: Any, value: str) -> Component:
+    select: Component = dmc.Select(
+        id=key,
+        data=list(options),
+        value=value or None,
+        placeholder=words,
+        clearable=True,
+        searchable=True,
+        size="md",
+        className="field",
+        **aria(label=words),
+    )
+    return select
 
 
 def _register(app: dash.Dash, library: RunLibrary) -> None:
+    _register_watch(app, library)
+
     @app.callback(
-        Output("runs-list", "children"),
-        Output("runs-seen", "data"),
-        Input("runs-poll", "n_intervals"),
-        State("runs-seen", "data"),
+        Output(GRID, "rowData"),
+        Output(GRID, "style"),
+        Output("runs-cards", "children"),
+        Output("runs-list", "className"),
+        Output("runs-status", "children"),
+        Output("runs-others", "children"),
+        Output("runs-address", "data"),
+        Input("runs-mark", "data"),
+        Input("runs-room", "data"),
+        Input("runs-find", "value"),
+        Input("runs-truck", "value"),
+        Input("runs-verdict", "value"),
+        State("runs-ask", "data"),
         prevent_initial_call=True,
     )
-    async def refresh(
-        _n: int | None, before: dict[str, Any]
-    ) -> tuple[list[Component], dict[str, Any]]:
-        everything = bool(before["everything"])
-        shown, seen = await asyncio.to_thread(_list, library, everything=everything)
-        if seen == before["seen"]:
+    async def show(
+        _mark: str,
+        room: dict[str, Any] | None,
+        find: str | None,
+        truck: str | None,
+        verdict: str | None,
+        ask: dict[str, Any],
+    ) -> tuple[Any, ...]:
+        choice = read_choice({"find": find, "truck": truck, "verdict": verdict, "all": ask["all"]})
+        shelf, rows, _ = await asyncio.to_thread(_look, library, choice, units_of(ask["units"]))
+        wide = room is None or bool(room.get("wide"))
+        return (
+            rows if wide else dash.no_update,
+            grid_style(rows) if wide else dash.no_update,
+            [] if wide else cards(rows),
+            _class(rows),
+            _status(shelf, rows, choice),
+            _else(shelf, rows),
+            choice.address,
+        )
+
+    app.clientside_callback(  # type: ignore[no-untyped-call]
+        ClientsideFunction(namespace="runs", function_name="room"),
+        Output("runs-room", "data"),
+        Input("screen", "data"),
+    )
+    app.clientside_callback(  # type: ignore[no-untyped-call]
+        ClientsideFunction(namespace="runs", function_name="keepAddress"),
+        Output("runs", "data-address"),
+        Input("runs-address", "data"),
+        prevent_initial_call=True,
+    )
+
+
+def _register_watch(app: dash.Dash, library: RunLibrary) -> None:
+    @app.callback(Input("runs-ask", "data"), websocket=True, persistent=True)
+    async def watch(ask: dict[str, Any] | None) -> None:
+        page = ctx.websocket
+        if not ask or page is None:
             raise PreventUpdate
-        return shown, {"seen": seen, "everything": everything}
+        said = ""
+        while not page.is_shutdown:
+            try:
+                if await page.get_prop("runs-ask", "data", timeout=_ANSWERED_S) != ask:
+                    return
+            except (TimeoutError, WebsocketDisconnected):
+                return
+            said, took_s = await _tell(page, library, said)
+            await asyncio.sleep(max(_LOOK_EVERY_S, _LOOK_SHARE * took_s))
+
+
+async def _tell(page: DashWebsocketCallback, library: RunLibrary, said: str) -> tuple[str, float]:
+    """Pushes the folder's mark where it has moved; gives it, and how long looking took, s."""
+    began_s = time.monotonic()
+    shelf = await asyncio.to_thread(library.shelf, patience_s=_PATIENCE_S)
+    mark = _mark_of(library, shelf)
+    if mark != said:
+        await page.set_prop("runs-mark", "data", mark)
+    return mark, time.monotonic() - began_s
+
+
+def _look(library: RunLibrary, choice: Choice, units: Units) -> tuple[Shelf, list[Row], str]:
+    """The folder, the lines that are wanted of it, and its mark."""
+    shelf = library.shelf(patience_s=_PATIENCE_S)
+    runs = choice.of_truck(shelf.runs)
+    asked = runs if choice.everything else runs[:_ANALYSED_UNASKED]
+    results = [*library.want(asked), *library.known_results(runs[len(asked) :])]
+    rows = [row_of(run, future, units) for run, future in zip(runs, results, strict=True)]
+    for row in rows[: len(asked)]:
+        if row["state"] == WAITING:
+            row.update(state=WORKING, verdict="analysing …")
+    return shelf, choice.rows(rows), _mark_of(library, shelf)
+
+
+def _mark_of(library: RunLibrary, shelf: Shelf) -> str:
+    """Something that changes whenever the list would."""
+    told = [
+        *(r.header.sha256 for r in shelf.runs),
+        *map(str, shelf.journals),
+        *(f"{u.path} {u.reason}" for u in shelf.unreadable),
+        library.analysed,
+        shelf.unread,
+    ]
+    return hashlib.sha256(repr(told).encode(errors="replace")).hexdigest()
+
+
+def _class(rows: list[Row]) -> str:
+    return "runs-list" if rows else "runs-list none"
+
+
+def _status(shelf: Shelf, rows: list[Row], choice: Choice) -> list[Component]:
+    """How many runs there are, and how far looking at them has come."""
+    whole = len(shelf.runs)
+    words = f"{len(rows)} of {whole} runs" if len(rows) != whole else f"{whole} runs"
+    said: list[Any] = [html.Span(words if whole != 1 or len(rows) != 1 else "1 run")]
+    if shelf.unread:
+        said.append(_progress("Reading files", whole, whole + shelf.unread))
+    working = sum(row["state"] == WORKING for row in rows)
+    waiting = sum(row["state"] == WAITING for row in rows)
+    if working:
+        of = len(rows) - waiting
+        said.append(_progress("Analysing", of - working, of))
+    if waiting:
+        everything = replace(choice, everything=True).address
+        said.append(
+            dcc.Link(f"Analyse {waiting} older runs too", href=everything, className="button")
+        )
+    return said
+
+
+def _progress(words: str, done: int, of: int) -> Component:
+    return html.Span(
+        [
+            f"{words}: {done} of {of} ",
+            html.Progress(value=str(done), max=str(of), **aria(label=words)),
+        ],
+        className="progress",
+    )
+
+
+def _else(shelf: Shelf, rows: list[Row]) -> list[Component]:
+    """What is shown in place of a list, and what is no run."""
+    if rows:
+        return other_files(shelf)
+    if shelf.runs:
+        clear = dcc.Link("Show all runs", href="/", className="button")
+        return [html.Section([html.H2("No run fits"), clear], className="card empty")]
+    return [*([] if shelf.unread else [empty()]), *other_files(shelf)]
 
 
 PAGE = Page(path="/", of_run=False, layout=layout, register=_register)
-
-
-def _list(library: RunLibrary, *, everything: bool) -> tuple[list[Component], str]:
-    """What the folder holds, and a mark that changes when that does."""
-    shelf = library.shelf()
-    runs = shelf.runs if everything else shelf.runs[:_MOST_SHOWN]
-    results = [library.result(run) for run in runs]
-    shown = [
-        _table(runs, results) if runs else _empty(),
-        *_older(len(shelf.runs) - len(runs)),
-        *_unsealed(shelf),
-        *_unreadable(shelf),
-    ]
-    told = [
-        *((r.header.sha256, f.done()) for r, f in zip(runs, results, strict=True)),
-        *(str(j) for j in shelf.journals),
-        *(f"{u.path} {u.reason}" for u in shelf.unreadable),
-        len(shelf.runs),
-    ]
-    return shown, hashlib.sha256(repr(told).encode()).hexdigest()
-
-
-def _table(runs: Sequence[Run], results: Sequence[Future[Result]]) -> Component:
-    head = html.Thead(html.Tr([html.Th(h, scope="col") for h in _HEADINGS]))
-    body = html.Tbody([_row(run, f) for run, f in zip(runs, results, strict=True)])
-    return html.Table([head, body], className="runs", **aria(label="Runs"))
-
-
-def _older(count: int) -> Iterator[Component]:
-    if count:
-        yield html.P(dcc.Link(f"Show {count} older runs", href="/?all=1", className="button"))
-
-
-def _empty() -> Component:
-    return html.Section(
-        [
-            html.H2("No run in this folder yet"),
-            html.P("Try a simulated truck, from the wires to the sectors:"),
-            html.Pre("slewtrace demo"),
-            html.P("Record a test of your own into this folder:"),
-            html.Pre("slewtrace record --rig rig.toml --test test.toml -o FOLDER"),
-            html.P("Or bring readings that another system took:"),
-            html.Pre("slewtrace import readings.csv --rig rig.toml --test test.toml -o RUN"),
-        ],
-        className="card empty",
-    )
-
-
-def _row(run: Run, future: Future[Result]) -> Component:
-    header = run.header
-    start = header.started_utc.replace("T", " ")[:19] if header.started_utc else "not known"
-    length = duration_words((run.span_ns[1] - run.span_ns[0]) / 1e9)
-    if not future.done():
-        found: list[Any] = [html.Span("analysing …", className="muted")] * 3
-    elif failure := failure_words(future):
-        bad = html.Span(["✖ not analysed: ", html.Bdi(failure)], className="invalid")
-        found = ["—", "—", bad]
-    else:
-        result = future.result()
-        found = [_side(result, "right"), _side(result, "left"), _worst(result)]
-    name = dcc.Link(
-        html.Bdi(header.test.truck.id, className="name"),
-        href=address("/sectors", run),
-        className="row-link",
-    )
-    ids: list[Any] = ["test ", html.Bdi(header.test.test.id), ", run ", html.Bdi(header.run_id)]
-    test = html.Div(ids, className="muted small name")
-    cells = [[name, test], start, length, *found]
-    return html.Tr([html.Td(c, **data(label=h)) for h, c in zip(_HEADINGS, cells, strict=True)])
-
-
-def _side(result: Result, side: str) -> list[Any]:
-    sectors = [s for s in result["sectors"] if s["side"] == side and s["basis"] != "untested"]
-    if not sectors:
-        return [html.Span("□ no lifting", className="strong"), _quiet("untested")]
-    words = ", ".join(
-        f"{plain_number(s['percent'])} % to {plain_number(s['to_deg'])}°" for s in sectors
-    )
-    lifts = [s["first_lift"] for s in result["sweeps"] if s["side"] == side and s["first_lift"]]
-    lift = (
-        f"▲ {wheel_words(lifts[0]['wheel'])} lifted at {angle_words(lifts[0]['slew_deg'])}"
-        if lifts
-        else "no wheel lifted"
-    )
-    return [html.Span(words, className="strong"), _quiet(lift)]
-
-
-def _quiet(words: str) -> Component:
-    return html.Div(words, className="muted small")
-
-
-def _worst(result: Result) -> Component:
-    findings: Sequence[dict[str, Any]] = result["findings"]
-    for severity in SEVERITIES:
-        count = sum(f["severity"] == severity for f in findings)
-        if count:
-            more = len(findings) - count
-            plural = "s" if count > 1 and severity != "invalid" else ""
-            words = f"{SIGN_OF_SEVERITY[severity]} {count} {severity}{plural}"
-            rest = _quiet(f"and {more} lesser") if more else None
-            return html.Div([html.Span(words, className=severity), rest])
-    return html.Span("none", className="muted")
-
-
-def _unsealed(shelf: Shelf) -> Iterator[Component]:
-    if not shelf.journals:
-        return
-    yield html.H2("Not sealed yet")
-    yield html.P(
-        "Still being recorded, or left by a recorder that was stopped. In the second case:",
-        className="muted",
-    )
-    yield html.Ul(
-        [html.Li(html.Code(html.Bdi(f"slewtrace recover {p}"))) for p in shelf.journals],
-        className="files",
-    )
-
-
-def _unreadable(shelf: Shelf) -> Iterator[Component]:
-    if not shelf.unreadable:
-        return
-    yield html.H2("Can't be read")
-    yield html.Ul(
-        [
-            html.Li([html.Code(html.Bdi(u.path.name)), " ", html.Bdi(u.reason)])
-            for u in shelf.unreadable
-        ],
-        className="files",
-    )

@@ -29,8 +29,10 @@ LARGEST_HEADER_BYTES = 64 * 1024 * 1024
 """A header of a long run with many notes is under a megabyte; more is no header of ours."""
 
 _UTC = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?Z", re.ASCII)
-_read_rig = lru_cache(maxsize=16)(read_rig)
-_read_test = lru_cache(maxsize=16)(read_test)
+_KNOWN_FILES = 64
+"""Runs of one rig share its file, which is read once; tests differ more."""
+_read_rig = lru_cache(maxsize=_KNOWN_FILES)(read_rig)
+_read_test = lru_cache(maxsize=_KNOWN_FILES)(read_test)
 
 
 NoteKind = Literal["text", "radius", "mark", "acknowledge"]
@@ -149,7 +151,10 @@ class RunHeader:
         Raises:
             FileInvalid: where it is none.
         """
-        return _read_rig(self.rig_toml, name=f"rig file in run {self.run_id}")
+        try:
+            return _read_rig(self.rig_toml)
+        except FileInvalid:
+            return read_rig(self.rig_toml, name=f"rig file in run {self.run_id}")
 
     @property
     def test(self) -> TestFile:
@@ -158,7 +163,10 @@ class RunHeader:
         Raises:
             FileInvalid: where it is none.
         """
-        return _read_test(self.test_toml, name=f"test file in run {self.run_id}")
+        try:
+            return _read_test(self.test_toml)
+        except FileInvalid:
+            return read_test(self.test_toml, name=f"test file in run {self.run_id}")
 
     def to_json(self) -> dict[str, Any]:
         """The header as a JSON object."""

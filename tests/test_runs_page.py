@@ -1,0 +1,277 @@
+"""The list of runs: what is chosen, what is analysed first, what is added, and the page itself."""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+import threading
+import time
+import zipfile
+from concurrent.futures import Future
+from dataclasses import replace
+from urllib.parse import parse_qs, urlsplit
+
+import openpyxl
+import pytest
+
+from dashboard.figures.units import SI, US
+from dashboard.pages.runs_choice import Choice, read_choice, trucks_of
+from dashboard.pages.runs_rows import row_of
+from dashboard.results import analyse
+from dashboard.run_library import RunLibrary
+from logger.recording.run import open_run
+from logger.recording.sealed import write_sealed
+from tests.sample_runs import seal_sample
+from tests.served import served
+from tests.test_app import ask, page, rows_of
+
+HOSTILE = f'"<img src=x onerror=alert(1)> \\u202Eright to left {"L" * 150}"'
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+def copy_of(run, path, *, run_id, seconds=None, started_utc="2026-05-01T09:30:00Z"):
+    """A run under another id, cut short where that is asked."""
+    end_ns = None if seconds is None else run.span_ns[0] + seconds * 1_000_000_000
+    header = replace(run.header, run_id=run_id, started_utc=started_utc)
+    write_sealed(path, header, [run.raw(c, None, end_ns) for c in sorted(run.channels)])
+    return path
+
+
+@pytest.fixture(scope="module")
+def source(tmp_path_factory):
+    """A run to make others of."""
+    return open_run(seal_sample(tmp_path_factory.mktemp("source"), scenario="one-side").path)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory, source):
+    """Three runs, one with a hostile name, a file that is none, and a journal."""
+    made = tmp_path_factory.mktemp("runs")
+    copy_of(source, made / "one-side.parquet", run_id="one-side")
+    copy_of(source, made / "short.parquet", run_id="short", seconds=5, started_utc=None)
+    seal_sample(made, scenario="steady", run_id="hostile", truck=HOSTILE)
+    (made / "cut.parquet").write_bytes((made / "short.parquet").read_bytes()[:999])
+    (made / "left.journal").touch()
+    return made
+
+
+@pytest.fixture(scope="module")
+def address(folder):
+    """A dashboard on that folder."""
+    with served(folder) as url:
+        yield url
+
+
+def done(result):
+    """A result that is there."""
+    future = Future()
+    future.set_result(result)
+    return future
+
+
+def test_a_choice_is_an_address_and_back():
+    """What is chosen can be passed on as a link, whatever a truck is called."""
+    choice = Choice(truck="A & B ? <i>", verdict="full in part", find="rear left", everything=True)
+    asked = {k: v[-1] for k, v in parse_qs(urlsplit(choice.address).query).items()}
+
+    assert read_choice(asked) == choice
+    assert Choice().address == "/"
+    assert read_choice({"verdict": "excellent"}) == Choice()
+
+
+def test_lines_are_found_by_words_verdict_and_truck(source):
+    """Words in any order and case; a verdict only among those that are known."""
+    row = row_of(source, done(analyse(source)), SI)
+    waiting = row_of(source, None, SI)
+
+    assert Choice(find="DEMO lifted").rows([row, waiting]) == [row]
+    assert Choice(find="demo nothing-of-it").rows([row]) == []
+    assert Choice(verdict=row["verdict"]).rows([row, waiting]) == [row]
+    assert Choice(truck=source.header.test.truck.id).of_truck([source]) == [source]
+    assert Choice(truck="other").of_truck([source]) == []
+    assert trucks_of([source, source]) == [source.header.test.truck.id]
+
+
+def test_a_line_says_what_the_result_says(source):
+    """Percentages and first lift of each side; downloads in the units that are read."""
+    result = analyse(source)
+    row = row_of(source, done(result), US)
+    right = [s for s in result["sectors"] if s["side"] == "right" and s["percent"] > 0]
+
+    assert row["right"] == ", ".join(f"{s['percent']} % to {s['to_deg']}°" for s in right)
+    assert row["right_more"].startswith("▲ rear left lifted at")
+    assert row["left_rank"] > row["right_rank"]
+    assert "units=us" in row["export"]
+    assert "units=us" in row["sheet"]
+
+
+def test_a_large_folder_is_listed_as_far_as_patience_goes(tmp_path, source, monkeypatch):
+    """What was not opened yet is counted, and a thread goes on until nothing is left."""
+    for number in range(6):
+        copy_of(source, tmp_path / f"r{number}.parquet", run_id=f"r{number}", seconds=1)
+    library = RunLibrary(tmp_path, analyse=lambda _: {})
+    first = library.shelf(patience_s=0.0)
+    found = library.find("r0")
+    deadline = time.monotonic() + 60
+    while library.shelf(patience_s=0.0).unread and time.monotonic() < deadline:
+        time.sleep(0.02)
+    last = library.shelf(patience_s=0.0)
+    library.close()
+
+    assert (len(first.runs), first.unread) == (0, 6)
+    assert found is not None
+    assert (len(last.runs), last.unread) == (6, 0)
+
+
+def test_a_run_that_is_opened_comes_before_those_of_the_list(tmp_path, source):
+    """Whoever opens a run waits for one analysis at most, however many the list wants."""
+    for number in range(5):
+        copy_of(source, tmp_path / f"r{number}.parquet", run_id=f"r{number}", seconds=1)
+    free, order = threading.Semaphore(0), []
+
+    def slow(run):
+        order.append(run.header.run_id)
+        free.acquire(timeout=60)
+        return {}
+
+    library = RunLibrary(tmp_path, analyse=slow)
+    runs = sorted(library.shelf().runs, key=lambda r: r.header.run_id)
+    library.want(runs)
+    opened = library.result(runs[4])
+    for _ in runs:
+        free.release()
+    opened.result(timeout=60)
+    deadline = time.monotonic() + 60
+    while library.analysed < 5 and time.monotonic() < deadline:
+        time.sleep(0.01)
+    library.close()
+
+    assert order == ["r0", "r4", "r1", "r2", "r3"]
+
+
+def test_a_download_is_the_export(folder, address):
+    """A workbook with the run in it; CSV as an archive of two; mistakes in one line."""
+    status, body, headers = ask(address, "/export?run=short&format=xlsx&every=0.5+s&units=us")
+    packed = ask(address, "/export?run=short&format=csv&channels=load")[1]
+    wrong = [
+        ask(address, f"/export?{words}")[:2]
+        for words in ("run=nobody&format=csv", "run=short", "run=short&format=csv&every=no")
+    ]
+    names = [r[0].value for r in openpyxl.load_workbook(io.BytesIO(body))["run"].iter_rows()]
+
+    assert status == 200
+    assert 'filename="short.xlsx"' in headers["content-disposition"]
+    assert "sha256 of the recording" in names
+    with zipfile.ZipFile(io.BytesIO(packed)) as archive:
+        assert archive.namelist() == ["short.csv", "short.about.json"]
+        assert archive.read("short.csv").startswith(b"channel,t_s,utc,local,value,unit,raw\nload,")
+    assert [status for status, _ in wrong] == [404, 400, 400]
+    assert all(text.count(b"\n") == 1 for _, text in wrong)
+
+
+def add(address, name, content, **headers):
+    """Sends a file to be added; status and the words."""
+    origin = {"Origin": address} | headers
+    status, body, _ = ask(address, f"/add-run?name={name}", method="POST", body=content, **origin)
+    return status, body.decode()
+
+
+def test_a_sealed_run_is_kept_and_nothing_else(tmp_path, source):
+    """Checked bit for bit, under a free name, never over another; what fails leaves nothing."""
+    good = copy_of(source, tmp_path / "a.parquet", run_id="one", seconds=2).read_bytes()
+    other = copy_of(source, tmp_path / "b.parquet", run_id="two", seconds=2).read_bytes()
+    bad = bytearray(good)
+    bad[300] ^= 1
+    folder = tmp_path / "folder"
+    folder.mkdir()
+    with served(folder) as address:
+        first = add(address, "..%2F..%2Fmy+run.parquet", good)
+        again = add(address, "my+run.parquet", good)
+        second = add(address, "my_run.parquet", other)
+        flipped = add(address, "flipped.parquet", bytes(bad))
+        text = add(address, "notes.txt", b"hello")
+        foreign = add(address, "x.parquet", other, Origin="http://evil.example")
+        listed = rows_of(page(address, "/"))
+
+    assert first[0] == second[0] == 200
+    assert "as sealed" in first[1]
+    assert again[0] == 400
+    assert "is here already as my_run.parquet" in again[1]
+    assert flipped[0] == text[0] == foreign[0] == 400
+    assert json.loads(flipped[1])["text"].startswith("flipped.parquet: ")
+    assert sorted(p.name for p in folder.iterdir()) == ["my_run-2.parquet", "my_run.parquet"]
+    assert (folder / "my_run.parquet").read_bytes() == good
+    assert {row["id"] for row in listed} == {"one", "two"}
+
+
+@pytest.fixture
+def window():
+    """A window of Chromium that keeps what it complained of."""
+    sync_api = pytest.importorskip("playwright.sync_api")
+    with sync_api.sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"]
+        )
+        opened = chromium.new_page(viewport={"width": 1280, "height": 900})
+        opened.set_default_timeout(60_000)
+        opened.complaints = []
+        opened.on("pageerror", lambda e: opened.complaints.append(str(e)))
+        opened.on("console", lambda m: m.type == "error" and opened.complaints.append(m.text))
+        opened.on("dialog", lambda d: (opened.complaints.append("dialog"), d.dismiss()))
+        yield opened
+        chromium.close()
+
+
+def pick(window, path, kind):
+    """Picks a file to be added; what is said of it."""
+    with window.expect_file_chooser() as chooser:
+        window.click("#runs-add")
+    chooser.value.set_files([str(path)])
+    window.wait_for_selector(f"#runs-added[data-kind={kind}]")
+    return window.inner_text("#runs-added")
+
+
+@pytest.mark.browser
+@pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
+def test_the_page_sorts_finds_takes_a_run_and_opens_one(folder, address, source, window, tmp_path):
+    """In Chromium: the address follows, cards on a phone, the keyboard; nothing else is said."""
+    given = copy_of(source, tmp_path / "given.parquet", run_id="given", seconds=5)
+    window.goto(address + "/")
+    window.wait_for_selector("#runs-grid .ag-row")
+    window.wait_for_selector("#runs-status progress", state="detached")
+    window.click("#runs-grid .ag-header-cell[col-id=findings_rank]")
+    header = window.locator("#runs-grid .ag-header-cell[col-id=findings_rank]")
+    name = window.inner_text("#runs-grid .ag-row[row-id=hostile] bdi.name")
+
+    assert header.get_attribute("aria-sort") == "descending"
+    assert rows_shown(window)[0] == "short"
+    assert name.startswith("<img src=x onerror=alert(1)>")
+    window.fill("#runs-find", "hostile")
+    window.wait_for_function("() => location.search === '?find=hostile'")
+    window.wait_for_selector("#runs-status >> text=1 of 3")
+    assert rows_shown(window) == ["hostile"]
+    window.fill("#runs-find", "")
+    assert "cut.parquet: " in pick(window, folder / "cut.parquet", "refused")
+    assert "as sealed" in pick(window, given, "taken")
+    window.wait_for_selector("#runs-grid .ag-row[row-id=given]")
+    window.set_viewport_size({"width": 390, "height": 844})
+    window.wait_for_selector(".run-card >> nth=3")
+    assert window.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
+    window.set_viewport_size({"width": 1280, "height": 900})
+    window.wait_for_selector("#runs-grid .ag-row[row-id=one-side]")
+    window.locator("#runs-grid .ag-row[row-id=one-side] [col-id=start]").focus()
+    window.keyboard.press("Enter")
+    window.wait_for_selector("#sectors")
+    assert "run=one-side" in window.url
+    refusals = [text for text in window.complaints if "400 (Bad Request)" in text]
+    assert window.complaints == refusals
+    assert len(refusals) == 1
+
+
+def rows_shown(window):
+    """Ids of the grid's lines, from top to bottom."""
+    rows = window.locator("#runs-grid .ag-row").evaluate_all(
+        "rows => rows.map(r => [Number(r.getAttribute('row-index')), r.getAttribute('row-id')])"
+    )
+    return [name for _, name in sorted(rows)]
