@@ -5,7 +5,7 @@
 
   const LOST_AFTER_MS = 1600;   // the server speaks at least twice a second
   const FIRST_WAIT_MS = 3000;   // a server that has just begun may take so much longer, once
-  const TICK_MS = 200;
+  const TICK_MS = 200, LATE_MS = 700;
   const FIRST_RETRY_MS = 1000, LONGEST_RETRY_MS = 15000;
   const BEEP_EVERY_MS = 1500, BEEP_MS = 350;
   const BUSY_MS = 700;          // a glove that presses twice notes once
@@ -13,7 +13,7 @@
   const OUT_CM = 100;
 
   const live = {
-    state: null, gotMs: 0, timer: 0, lost: false, retryMs: 0, retryAtMs: 0, presses: 0,
+    state: null, gotMs: 0, timer: 0, lost: false, retryMs: 0, retryAtMs: 0, presses: 0, tickMs: 0,
     sound: null, beepAtMs: 0, ask: null,
   };
 
@@ -179,8 +179,10 @@
   }
 
   function tick() {
-    const nowMs = performance.now();
+    const nowMs = performance.now(), late = nowMs - live.tickMs > LATE_MS;
+    live.tickMs = nowMs;
     if (!root()) { leave(); return; }
+    if (late) return; // this page stood still itself: what came meanwhile is read first
     if (nowMs - live.gotMs > LOST_AFTER_MS) {
       if (!live.lost) lose();
       retry(nowMs);

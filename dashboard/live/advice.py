@@ -6,7 +6,13 @@ from collections.abc import Callable, Mapping
 
 from dashboard.figures.units import Units
 from dashboard.figures.words import wheel_words
-from logger.events.next_step import NextStep, Situation, Step, Urgency
+from logger.events.next_step import (
+    AT_LIMIT_DEG,
+    NextStep,
+    Situation,
+    Step,
+    Urgency,
+)
 from logger.events.sweep import Side
 
 ADVICE_IS = "Advice from the readings alone. The competent person decides."
@@ -109,6 +115,14 @@ def _return(step: NextStep, _now: Situation, _units: Units) -> str:
     return f"The {step.side} side is swept. Go back to over the rear without the load."
 
 
+def _set_down(step: NextStep, now: Situation, _units: Units) -> str:
+    if step.side is None:
+        return "Both sides are swept: set the load down."
+    if now.slew_deg is not None and abs(now.slew_deg) >= now.limits_deg[step.side] - AT_LIMIT_DEG:
+        return "The boom is as near to the cab as it may come: set the load down."
+    return f"The {step.side} side is swept: set the load down, go back to the rear without it."
+
+
 def _sweep_on(step: NextStep, now: Situation, _units: Units) -> str:
     return f"Slew on slowly towards the cab{_limit(step.side, now.limits_deg)}; watch every tyre."
 
@@ -143,7 +157,7 @@ _SENTENCES: dict[Step, _Sentence] = {
     Step.REDUCE: _reduce,
     Step.MEASURE: _measure,
     Step.TAKE_UP: _take_up,
-    Step.SET_DOWN: lambda _s, _n, _u: "As near to the cab as it may come: set the load down.",
+    Step.SET_DOWN: _set_down,
     Step.SHORT_RADIUS: _short_radius,
     Step.SWEEP_ON: _sweep_on,
     Step.BEGIN_SWEEP: _begin_sweep,

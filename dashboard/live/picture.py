@@ -21,7 +21,7 @@ from logger.events.load_phase import LoadState
 from logger.events.next_step import Situation, WheelSeen
 from logger.events.standing_alarms import AlarmChange, StandingAlarms
 from logger.events.sweep import Side
-from logger.events.sweep_progress import SideProgress, side_of
+from logger.events.sweep_progress import SideProgress, side_of, within_a_turn
 from logger.live.viewer_lines import LiveView
 from logger.live.viewing import Told, Watched
 from logger.readings.rig_file import WHEEL, RigFile, read_rig
@@ -136,6 +136,12 @@ class LivePicture:
         return self.phase is Phase.LIVE and self.view is not None
 
     @property
+    def slew_deg(self) -> float | None:
+        """Where the boom is, deg within a turn, right positive; None where nobody knows now."""
+        slew_deg = self.fresh("slew")
+        return None if slew_deg is None else within_a_turn(slew_deg)
+
+    @property
     def slew_rate_dps(self) -> float | None:
         """How fast the boom slews, deg/s, right positive; None where nobody knows."""
         return self._slewing.rate_dps if self.known else None
@@ -208,7 +214,7 @@ class LivePicture:
             wheels={wheel: self.wheel(wheel) for wheel in self.test.truck.wheels},
             load=self.load_state,
             load_hangs=hangs,
-            slew_deg=self.fresh("slew"),
+            slew_deg=self.slew_deg,
             radius_m=self.radius_m,
             planned_radius_m=None if self.plan is None else self.plan.guarded_radius_m,
             limits_deg=self.limits_deg,
@@ -218,10 +224,11 @@ class LivePicture:
         )
 
     def _lift_radius_m(self) -> float | None:
-        lift, slew_deg = self.view.lift if self.view else None, self.fresh("slew")
+        lift, slew_deg = self.view.lift if self.view else None, self.slew_deg
         if lift is None or lift.slew_deg is None or slew_deg is None:
             return None
-        return lift.radius_m if side_of(lift.slew_deg) is side_of(slew_deg) else None
+        same = side_of(within_a_turn(lift.slew_deg)) is side_of(slew_deg)
+        return lift.radius_m if same else None
 
     def _see(self, view: LiveView) -> None:
         self.view = view

@@ -97,8 +97,9 @@ def _body(outline: TruckOutline) -> Iterator[str]:
         yield '<line class="leg" ' + _ends((0, y), (x, y)) + "/>"
         yield _box(x - 18, y - 18, 36, 36, 3)
     yield f'<text class="end" x="0" y="{(-front - cab) / 2 + 28:.1f}">CAB</text>'
+    # Beside the middle, where the boom lies at the start.
+    yield f'<text class="end rear" x="{-half + 8:.1f}" y="{-rear - 14:.1f}">REAR</text>'
     x, y = _at(outline.column)
-    yield f'<text class="end" x="0" y="{y - 60:.1f}">REAR</text>'
     yield f'<circle class="column" cx="{x:.1f}" cy="{y:.1f}" r="26"/>'
     if not outline.to_scale:
         left = -half - 150

@@ -40,7 +40,14 @@ def read_press(pressed: Mapping[str, Any], units: Units) -> Request:
             return Request(do="mark", number=number, t_ns=t_ns)
         case "acknowledge":
             seen = tuple((str(c), str(s)) for c, s in pressed.get("seen") or ())
-            return Request(do="acknowledge", number=number, t_ns=t_ns, seen=seen)
+            said = ", ".join(f"{condition} {state}" for condition, state in seen)
+            return Request(
+                do="acknowledge",
+                number=number,
+                t_ns=t_ns,
+                text=_plain(said[:LONGEST_NOTE]),
+                seen=seen,
+            )
         case _:
             raise BadInput(where="live page", what=f"knows no {do!r}")
 

@@ -193,7 +193,7 @@ def _numeral(key: str, text: str | None, below: str, *, abnormal: bool = False) 
 
 
 def _slew(picture: LivePicture) -> Iterator[_Place]:
-    slew_deg = picture.fresh("slew")
+    slew_deg = picture.slew_deg
     if slew_deg is None:
         yield from _numeral("slew", None, "no data")
         return
@@ -252,11 +252,12 @@ def _wheels(picture: LivePicture) -> Iterator[_Place]:
 
 
 def _sweeps(picture: LivePicture) -> Iterator[_Place]:
-    slew_deg = picture.fresh("slew")
+    slew_deg = picture.slew_deg
     yield "live-sweep-words", _sweep_words(picture, slew_deg), ""
     for side in Side:
         seen, limit_deg = picture.progress(side), picture.limits_deg[side]
-        swept = f"swept to {seen.swept_deg:.0f}° of {limit_deg:g}°" if seen.swept_deg else "not yet"
+        swept_deg = min(seen.swept_deg, limit_deg)
+        swept = f"swept to {swept_deg:.0f}° of {limit_deg:g}°" if swept_deg else "not yet"
         at = "" if seen.lift_deg is None else f" at {seen.lift_deg:.1f}°"
         lift = f", {wheel_words(seen.lift_wheel)} lifted{at}" if seen.lifted else ""
         yield f"live-{side}-swept", f"{swept}{lift}", ""
@@ -334,7 +335,7 @@ def _health(picture: LivePicture) -> Iterator[_Place]:
 
 def _plan(picture: LivePicture) -> Said:
     return {
-        "slew_deg": picture.fresh("slew"),
+        "slew_deg": picture.slew_deg,
         "radius_m": picture.radius_m,
         "load": _PLACE_OF_LOAD[picture.load_state],
         "wheels": [str(picture.wheel(w)) for w in picture.test.truck.wheels],

@@ -180,7 +180,7 @@ def _register_press(app: dash.Dash, feeds: dict[str, tuple[int, LiveFeed]]) -> N
             return f"✖ {refused}", "answer refused", kept, kept
         at = clock_words(request.t_ns * 1e-9)
         what = {
-            "acknowledge": "acknowledged what stood",
+            "acknowledge": f"acknowledged: {request.text}",
             "mark": "marked",
             "radius": f"noted: radius {request.text}",
             "text": f"noted: {request.text}",

@@ -42,8 +42,13 @@ def side_of(slew_deg: float) -> Side:
     return Side.RIGHT if slew_deg > 0 else Side.LEFT
 
 
+def within_a_turn(slew_deg: float) -> float:
+    """A continuous slew angle as one from −180° to 180°, right positive."""
+    return (slew_deg + FRONT_DEG) % (2 * FRONT_DEG) - FRONT_DEG
+
+
 class SweepProgress:
-    """Follows a test, moment by moment."""
+    """Follows a test, moment by moment; slew angles may be continuous ones."""
 
     def __init__(self) -> None:
         self._passed = {side: bytearray(int(FRONT_DEG) + 1) for side in Side}
@@ -62,9 +67,12 @@ class SweepProgress:
         if slew_deg is None or not hanging:
             self._before = None
             return
+        slew_deg = within_a_turn(slew_deg)
         before = self._before
         self._before = (t_ns, slew_deg)
-        if before is None or t_ns - before[0] > LOST_SIGHT_NS:
+        # Over the front the angle leaps from one side to the other; nothing was passed.
+        leapt = before is not None and abs(slew_deg - before[1]) > FRONT_DEG
+        if before is None or leapt or t_ns - before[0] > LOST_SIGHT_NS:
             before = self._before
         low_deg, high_deg = sorted((before[1], slew_deg))
         self._pass(Side.RIGHT, max(low_deg, 0.0), high_deg)
@@ -73,6 +81,7 @@ class SweepProgress:
     def take_lift(self, wheel: str, slew_deg: float | None) -> None:
         """Takes a lift that was confirmed with a load hanging."""
         if slew_deg is not None:
+            slew_deg = within_a_turn(slew_deg)
             self._lifts.setdefault(side_of(slew_deg), (wheel, abs(slew_deg)))
 
     def of(self, side: Side) -> SideProgress:
