@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 
 import numpy as np
@@ -16,6 +17,9 @@ from logger.readings.spans import Spans
 from logger.recording.run import Run
 
 _FOR_EVER_NS = 1 << 62
+CHANNELS_AT_A_TIME = 2
+LEAST_REACH_NS = 50_000_000
+"""Readings next to a time are looked for this far at first, ns."""
 
 
 def read_readings(run: Run) -> Readings:
@@ -25,18 +29,70 @@ def read_readings(run: Run) -> Readings:
         RunUnreadable: where the samples are damaged.
     """
     test = run.header.test
-    load = _trace(run, "load", plus=test.load.above_cell_kg)
-    phases = _phases(load, test.load.mass_kg)
+    # Reading and array work leave the interpreter free, so channels go side by side.
+    with ThreadPoolExecutor(max_workers=CHANNELS_AT_A_TIME, thread_name_prefix="channel") as pool:
+        found_slew = pool.submit(_trace, run, "slew")
+        found_load = pool.submit(_load, run)
+        found_radius = pool.submit(_trace, run, "radius")
+        found_wheels = [pool.submit(_wheel, run, name) for name in test.truck.wheels]
+    load, phases = found_load.result()
     return Readings(
         span_ns=run.span_ns,
-        slew=_trace(run, "slew"),
+        slew=found_slew.result(),
         load=load,
-        radius=_trace(run, "radius") or _tape(run),
-        wheels=tuple(_wheels(run)),
+        radius=found_radius.result() or _tape(run),
+        wheels=tuple(found.result() for found in found_wheels),
         hanging=_spans_in(phases, LoadState.HANGING),
         grounded=_spans_in(phases, LoadState.GROUNDED),
         test_load_kg=test.load.mass_kg,
     )
+
+
+def times_around(run: Run, readings: Readings, t_ns: int, *, most: int = 200) -> Nanoseconds:
+    """Times of the readings next to a time, of all channels, none left out in between.
+
+    Contacts are read from the file, since only their changes are kept in memory.
+
+    Args:
+        run: the run.
+        readings: its readings.
+        t_ns: the time, ns.
+        most: how many on either side.
+
+    Returns:
+        Shape (k,), ns, rising; at least one on either side unless the run ends there.
+
+    Raises:
+        RunUnreadable: where the samples are damaged.
+    """
+    first_ns, last_ns = run.span_ns
+    reach_ns = LEAST_REACH_NS
+    while True:
+        low_ns, high_ns = max(t_ns - reach_ns, first_ns), min(t_ns + reach_ns, last_ns)
+        found = np.unique(np.concatenate([*_times_between(run, readings, low_ns, high_ns + 1)]))
+        before, after = found[found < t_ns], found[found > t_ns]
+        enough = (before.size or low_ns == first_ns) and (after.size or high_ns == last_ns)
+        if enough:
+            here = found[found == t_ns]
+            return np.concatenate((before[-most:], here, after[:most]))
+        reach_ns *= 8
+
+
+def _times_between(
+    run: Run, readings: Readings, low_ns: int, high_ns: int
+) -> Iterator[Nanoseconds]:
+    yield np.empty(0, np.int64)
+    for _, trace in readings.traces:
+        if trace.sensed:
+            yield trace.t_ns[slice(*np.searchsorted(trace.t_ns, (low_ns, high_ns)))]
+    for wheel in readings.wheels:
+        yield run.raw(WHEEL + wheel.name, low_ns, high_ns).t_ns
+
+
+def _load(run: Run) -> tuple[Trace | None, list[LoadPhase]]:
+    test = run.header.test
+    load = _trace(run, "load", plus=test.load.above_cell_kg)
+    return load, _phases(load, test.load.mass_kg)
 
 
 def _trace(run: Run, channel: str, *, plus: float = 0.0) -> Trace | None:
@@ -66,18 +122,17 @@ def _tape(run: Run) -> Trace | None:
     )
 
 
-def _wheels(run: Run) -> Iterator[Wheel]:
-    for name in run.header.test.truck.wheels:
-        channel = WHEEL + name
-        t_ns, closed = run.contact(channel)
-        found = openings(t_ns, closed)
-        silent = reports_only_changes(2 * found.shape[0], t_ns.size)
-        # A contact that speaks only when it changes is not stale for being silent.
-        limit = _FOR_EVER_NS if silent else _stale_after_ns(run, channel, t_ns)
-        unknown = stale_spans(t_ns, stale_after_ns=limit, run_ns=run.span_ns)
-        if t_ns.size:
-            unknown |= Spans.of([(run.span_ns[0], int(t_ns[0]))])
-        yield Wheel(name=name, open_ns=found, unknown=unknown)
+def _wheel(run: Run, name: str) -> Wheel:
+    channel = WHEEL + name
+    t_ns, closed = run.contact(channel)
+    found = openings(t_ns, closed)
+    silent = reports_only_changes(2 * found.shape[0], t_ns.size)
+    # A contact that speaks only when it changes is not stale for being silent.
+    limit = _FOR_EVER_NS if silent else _stale_after_ns(run, channel, t_ns)
+    unknown = stale_spans(t_ns, stale_after_ns=limit, run_ns=run.span_ns)
+    if t_ns.size:
+        unknown |= Spans.of([(run.span_ns[0], int(t_ns[0]))])
+    return Wheel(name=name, open_ns=found, unknown=unknown)
 
 
 def _stale_after_ns(run: Run, channel: str, t_ns: Nanoseconds) -> int:

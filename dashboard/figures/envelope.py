@@ -40,17 +40,20 @@ def envelope(
     first = max(int(np.searchsorted(trace.t_ns, start_ns, side="left")) - 1, 0)
     last = int(np.searchsorted(trace.t_ns, end_ns, side="right")) + 1
     t_ns, value = trace.t_ns[first:last], trace.value[first:last]
-    finite = np.isfinite(value)
-    if not finite.all():
+    if trace.whole:
+        ends = np.searchsorted(trace.breaks, (first, first + t_ns.size - 1))
+        breaks = trace.breaks[slice(*ends)] - first
+    else:
+        finite = np.isfinite(value)
         t_ns, value = t_ns[finite], value[finite]
-    t_ns, value = _with_breaks(t_ns, value, trace.stale_after_ns, points)
+        breaks = np.flatnonzero(np.diff(t_ns) > trace.stale_after_ns)
+    t_ns, value = _with_breaks(t_ns, value, breaks, points)
     return t_ns.astype(np.float64) / 1e9, value.astype(np.float32)
 
 
 def _with_breaks(
-    t_ns: Nanoseconds, value: Values, stale_after_ns: int, points: int
+    t_ns: Nanoseconds, value: Values, breaks: NDArray[np.intp], points: int
 ) -> tuple[Nanoseconds, Values]:
-    breaks = np.flatnonzero(np.diff(t_ns) > stale_after_ns)
     kept = _extremes(t_ns, value, points)
     # A break stays one if the readings at both its ends are drawn.
     if breaks.size > points:

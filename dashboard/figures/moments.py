@@ -6,9 +6,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from dashboard.figures.readings import Readings
-from dashboard.figures.words import angle_words, number_words, wheel_words
-from logger.readings.spans import Spans
+from dashboard.figures.overview import Overview, Place
+from dashboard.figures.units import SI, Units
+from dashboard.figures.words import angle_words, wheel_words
 from logger.recording.header import Note
 
 Kind = Literal["first_lift", "lift", "radius_change", "set_down", "lift_off", "note", "finding"]
@@ -37,6 +37,27 @@ SYMBOL_OF_KIND: dict[Kind, str] = {
 }
 
 
+SIGN_OF_KIND: dict[Kind, str] = {
+    "first_lift": "▲",
+    "lift": "△",
+    "radius_change": "◆",
+    "set_down": "□",
+    "lift_off": "●",
+    "note": "★",
+    "finding": "✕",
+}
+"""The same shapes as text."""
+LANE_OF_KIND: dict[Kind, int] = {
+    "first_lift": 0,
+    "lift": 0,
+    "set_down": 1,
+    "lift_off": 1,
+    "radius_change": 2,
+    "note": 3,
+    "finding": 3,
+}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Moment:
     """One such moment.
@@ -53,23 +74,27 @@ class Moment:
 
 
 def moments_of(
-    result: Result | None, readings: Readings | None, notes: Sequence[Note] = ()
+    result: Result | None,
+    overview: Overview | None,
+    notes: Sequence[Note] = (),
+    units: Units = SI,
 ) -> tuple[Moment, ...]:
     """All moments of a run, by time.
 
     Args:
         result: the run's result; None where there is none yet.
-        readings: the run's readings, for where the load hung.
+        overview: the run at first sight, for where the load hung.
         notes: what people added.
+        units: what the words are written in.
     """
-    found = [*_of_result(result or {}), *map(_note, notes)]
-    if readings is not None:
-        found += _of_phases(readings, readings.hanging, "lift_off")
-        found += _of_phases(readings, readings.grounded, "set_down")
+    found = [*_of_result(result or {}, units), *(_note(note, units) for note in notes)]
+    if overview is not None:
+        found += _of_places(overview, overview.lift_offs, "lift_off", units)
+        found += _of_places(overview, overview.set_downs, "set_down", units)
     return tuple(sorted(found, key=lambda m: (m.t_s, m.kind)))
 
 
-def _of_result(result: Result) -> Iterator[Moment]:
+def _of_result(result: Result, units: Units) -> Iterator[Moment]:
     for sweep in result.get("sweeps", ()):
         first = sweep.get("first_lift")
         if first is not None:
@@ -78,15 +103,16 @@ def _of_result(result: Result) -> Iterator[Moment]:
             if first is None or (lift["wheel"], lift["t_s"]) != (first["wheel"], first["t_s"]):
                 yield _lift(lift, "lift")
         for change in sweep.get("radius_changes", ()):
-            yield Moment(t_s=change["t_s"], kind="radius_change", words=_change_words(change))
+            words = _change_words(change, units)
+            yield Moment(t_s=change["t_s"], kind="radius_change", words=words)
     for finding in result.get("findings", ()):
         if finding.get("t_s") is not None:
             words = f"{finding['severity']}: {finding['text']}"
             yield Moment(t_s=finding["t_s"], kind="finding", words=words)
 
 
-def _note(note: Note) -> Moment:
-    radius = number_words(note.value_m, "m", digits=2)
+def _note(note: Note, units: Units) -> Moment:
+    radius = units.length.words(note.value_m)
     words = {"radius": f"radius {radius} by tape {note.text}", "mark": f"mark {note.text}"}
     return Moment(t_s=note.t_ns / 1e9, kind="note", words=words.get(note.kind, note.text).strip())
 
@@ -97,16 +123,16 @@ def _lift(lift: dict[str, Any], kind: Kind) -> Moment:
     return Moment(t_s=lift["t_s"], kind=kind, words=words)
 
 
-def _change_words(change: dict[str, Any]) -> str:
-    from_m = number_words(change.get("from_m"), "m", digits=2)
-    to_m = number_words(change.get("to_m"), "m", digits=2)
+def _change_words(change: dict[str, Any], units: Units) -> str:
+    from_m, to_m = (units.length.words(change.get(key)) for key in ("from_m", "to_m"))
     how = "load set down" if change.get("set_down") else "load hanging"
     return f"radius {from_m} to {to_m}, {how}"
 
 
-def _of_phases(readings: Readings, spans: Spans, kind: Kind) -> Iterator[Moment]:
-    for t_ns, _ in spans:
-        if t_ns > readings.span_ns[0] + _BEGINNING_NS:
-            slew_deg, radius_m = readings.slew_at(t_ns), readings.radius_at(t_ns)
-            words = f"at {angle_words(slew_deg)}, radius {number_words(radius_m, 'm', digits=2)}"
-            yield Moment(t_s=t_ns / 1e9, kind=kind, words=words)
+def _of_places(
+    overview: Overview, places: Sequence[Place], kind: Kind, units: Units
+) -> Iterator[Moment]:
+    for place in places:
+        if place.t_ns > overview.span_ns[0] + _BEGINNING_NS:
+            words = f"at {angle_words(place.slew_deg)}, radius {units.length.words(place.radius_m)}"
+            yield Moment(t_s=place.t_ns / 1e9, kind=kind, words=words)

@@ -19,7 +19,8 @@ import plotly.graph_objects as go
 
 from dashboard.figures.palette import FONT, Palette
 from dashboard.figures.truck_outline import TruckOutline, on_screen
-from dashboard.figures.words import angle_words, drawn_name, number_words, wheel_words
+from dashboard.figures.units import SI, Units
+from dashboard.figures.words import angle_words, drawn_name, wheel_words
 
 BOOM, LOAD, WHEELS = 0, 1, 2
 """Places of the moving traces in the figure."""
@@ -65,6 +66,7 @@ def plan_figure(
     *,
     names: Sequence[str],
     ring_m: float,
+    units: Units = SI,
 ) -> go.Figure:
     """Draws the plan.
 
@@ -74,6 +76,7 @@ def plan_figure(
         palette: colours.
         names: the wheels' names, in the outline's order.
         ring_m: radius of the ring that carries the angles, m: the farthest the load goes.
+        units: what the ring's radius is written in.
     """
     layout = go.Layout(
         template="none",
@@ -85,7 +88,7 @@ def plan_figure(
         hovermode=False,
         dragmode=False,
         shapes=[*_body(outline, palette)],
-        annotations=[*_labels(outline, palette, ring_m)],
+        annotations=[*_labels(outline, palette, ring_m, units)],
         meta=_meta(outline, palette, ring_m, names),
         uirevision="plan",
         **_axes(outline, ring_m),
@@ -101,13 +104,13 @@ def plan_figure(
     )
 
 
-def plan_summary(state: PlanState, names: Sequence[str]) -> str:
+def plan_summary(state: PlanState, names: Sequence[str], units: Units = SI) -> str:
     """The plan in a sentence, for those who don't see it."""
     lifted = [wheel_words(n) for n, s in zip(names, state.wheels, strict=True) if s == "open"]
     unknown = [wheel_words(n) for n, s in zip(names, state.wheels, strict=True) if s == "unknown"]
     parts = [
         f"Boom at {angle_words(state.slew_deg)}",
-        f"radius {number_words(state.radius_m, 'm', digits=2)}",
+        f"radius {units.length.words(state.radius_m)}",
         WORD_OF_LOAD[state.load],
         f"lifted: {', '.join(lifted)}" if lifted else "no wheel lifted",
     ]
@@ -248,7 +251,9 @@ def _box(
     return {"type": "path", "path": path, "fillcolor": fill, "line": line, "layer": "below"}
 
 
-def _labels(outline: TruckOutline, palette: Palette, ring_m: float) -> Iterator[dict[str, Any]]:
+def _labels(
+    outline: TruckOutline, palette: Palette, ring_m: float, units: Units
+) -> Iterator[dict[str, Any]]:
     rear, front, _, cab = outline.body
     x0, y0 = on_screen(outline.column)
     strong = {"size": 14, "color": palette.ink}
@@ -258,6 +263,12 @@ def _labels(outline: TruckOutline, palette: Palette, ring_m: float) -> Iterator[
     soft = {"size": 13, "color": palette.muted}
     reach = ring_m + 0.22
     yield _words("0°", x0, y0 - reach, soft) | {"yanchor": "top", "yshift": 4}
+    on_ring = ring_m * math.sqrt(0.5)
+    yield _words(units.length.words(ring_m), x0 + on_ring, y0 - on_ring, soft) | {
+        "xanchor": "left",
+        "yanchor": "top",
+        "font": {"size": 12, "color": palette.muted},
+    }
     yield _words("90° right", x0 + reach, y0, soft) | {"xanchor": "left", "textangle": 90}
     yield _words("90° left", x0 - reach, y0, soft) | {"xanchor": "right", "textangle": -90}
     if not outline.to_scale:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -17,10 +18,12 @@ from numpy.typing import NDArray
 from logger.readings.block import Nanoseconds, Values
 from logger.readings.spans import Spans
 
+Name = Literal["slew", "load", "radius"]
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Trace:
-    """One channel over the run.
+    """One channel over the run; without slots, so that what a zoom needs is worked out once.
 
     Attributes:
         t_ns: shape (n,), ns on the run's clock, never falling.
@@ -33,6 +36,16 @@ class Trace:
     value: Values
     stale_after_ns: int
     sensed: bool = True
+
+    @cached_property
+    def breaks(self) -> NDArray[np.intp]:
+        """Index of each reading after which nothing came for too long, shape (k,)."""
+        return np.flatnonzero(self.t_ns[1:] - self.t_ns[:-1] > self.stale_after_ns)
+
+    @cached_property
+    def whole(self) -> bool:
+        """Whether every value is a finite number."""
+        return bool(np.isfinite(self.value).all())
 
     def at(self, t_ns: Nanoseconds) -> Values:
         """The last reading at each time, NaN where there is none or it is stale.
@@ -109,9 +122,14 @@ class Readings:
         return _last_value(self.radius, t_ns)
 
     @property
-    def duration_s(self) -> float:
-        """From the first to the last reading, s."""
-        return (self.span_ns[1] - self.span_ns[0]) / 1e9
+    def traces(self) -> tuple[tuple[Name, Trace], ...]:
+        """Name and trace of each channel that has one, in the order in which they are drawn."""
+        named: tuple[tuple[Name, Trace | None], ...] = (
+            ("slew", self.slew),
+            ("load", self.load),
+            ("radius", self.radius),
+        )
+        return tuple((name, trace) for name, trace in named if trace is not None)
 
 
 def _last_value(trace: Trace | None, t_ns: int) -> float | None:

@@ -1,259 +1,108 @@
 """Slew, load, radius and contacts over time, one above the other on one time axis.
 
-What was found stands in lanes of its own above the traces, a shape and a word for each kind,
-and the two kinds that decide the result are drawn down through all traces. Contacts are bars
-from the first open reading to the first closed one, each with a tick of fixed width, so that an
-opening of a single reading is seen at every zoom.
+What was found stands in lanes above the traces, a shape for each kind, and the two kinds that
+decide the result are drawn down through all traces. The traces that a zoom or another run laid
+over this one changes come first and in a fixed order, so that a page can put new arrays into
+them and need not draw the figure anew.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from html import escape
 from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
-from numpy.typing import NDArray
 
-from dashboard.figures.envelope import envelope, stretches
-from dashboard.figures.moments import SYMBOL_OF_KIND, WORDS_OF_KIND, Moment
+from dashboard.figures.moments import LANE_OF_KIND, SYMBOL_OF_KIND, WORDS_OF_KIND, Moment
+from dashboard.figures.overview import Overview
 from dashboard.figures.palette import FONT, Palette
-from dashboard.figures.readings import Readings, Trace, Wheel
-from dashboard.figures.words import wheel_words
+from dashboard.figures.trace_rows import (
+    BOTTOM_PX,
+    LANES,
+    Row,
+    axis_of,
+    height_px,
+    line_style,
+    rows_of,
+    titles,
+    y_axes,
+)
+from dashboard.figures.trace_windows import NOTHING, Drawn, bars, whole_of
+from dashboard.figures.units import SI, Units
+from dashboard.figures.words import number_words
 
-Numbers = NDArray[np.float64] | NDArray[np.float32]
-
-COLUMNS_OF_CONTACTS = 1_000
 MOST_LINES = 40
 """Lines drawn down through all traces; more would hide them."""
 
-_LANE_PX, _TRACE_PX, _SPACE_PX = 26, 118, 34
-_TITLES = {
-    "slew": ("Slew, °", "  right of the rear +, left −"),
-    "load": ("Load, kg", "  all that hangs below the boom tip"),
-    "radius": ("Radius, m", ""),
-    "contacts": ("Contacts", "  a bar where the tyre is off the ground"),
-}
-
 
 def traces_figure(
-    readings: Readings,
+    overview: Overview,
     moments: Sequence[Moment],
     palette: Palette,
     *,
+    units: Units = SI,
     run_id: str = "",
     narrow: bool = False,
 ) -> go.Figure:
     """Draws the traces of a whole run.
 
     Args:
-        readings: the run.
-        moments: what was found in it.
+        overview: the run.
+        moments: what was found in it so far.
         palette: colours.
+        units: what values are drawn in.
         run_id: keeps the zoom while it stays the same.
         narrow: for a screen of a hand's breadth: shorter words.
     """
-    rows = _rows(readings, moments)
-    height = sum(px for _, px in rows) + _SPACE_PX * len(rows) + 46
+    rows = rows_of(overview)
     layout = go.Layout(
         template="none",
         font={"family": FONT, "size": 13, "color": palette.ink},
         paper_bgcolor="rgba(0,0,0,0)",
         plot_bgcolor="rgba(0,0,0,0)",
-        height=height,
-        margin={"l": 94 if narrow else 104, "r": 14, "t": 6, "b": 46},
+        height=height_px(rows),
+        margin={"l": 94 if narrow else 104, "r": 14, "t": 6, "b": BOTTOM_PX},
         showlegend=False,
         hovermode="x",
         hoverlabel={"font": {"family": FONT, "size": 13}},
         dragmode="zoom",
         uirevision=run_id,
-        shapes=[*_lines(moments, palette)],
-        annotations=[*_titles(rows, height, palette, narrow=narrow)],
-        **_axes(readings, moments, rows, height, palette),
+        shapes=lines_of(moments, palette),
+        annotations=[*titles(rows, palette, units, narrow=narrow)],
+        xaxis=_time_axis(overview, rows, palette),
+        **y_axes(rows, palette),
     )
-    return go.Figure(
-        data=[*_moving(readings, palette, rows), *_still(readings, moments, palette, rows)],
-        layout=layout,
-    )
-
-
-def window_of(readings: Readings, start_s: float, end_s: float) -> list[tuple[Numbers, Numbers]]:
-    """Times (s) and values of each trace that depends on the zoom, in the figure's order.
-
-    Args:
-        readings: the run.
-        start_s: left edge of what is seen, s.
-        end_s: right edge, s.
-    """
-    start_ns, end_ns = round(start_s * 1e9), round(end_s * 1e9)
-    drawn: list[tuple[Numbers, Numbers]] = [
-        envelope(trace, start_ns=start_ns, end_ns=end_ns) for _, trace in _analogue(readings)
+    drawn = [
+        *_moving(overview, whole_of(overview, units), palette, rows, other=False),
+        *_moving(overview, [NOTHING] * moving_count(overview), palette, rows, other=True),
+        *_still(overview, palette, rows),
+        *(go.Scatter(lane, yaxis=axis_of(rows, "moments")) for lane in lanes_of(moments, palette)),
     ]
-    bars = [
-        (
-            index,
-            stretches(wheel.open_ns, start_ns=start_ns, end_ns=end_ns, most=COLUMNS_OF_CONTACTS),
-        )
-        for index, wheel in enumerate(readings.wheels)
-    ]
-    return [*drawn, _bars(bars), _ticks(bars)]
+    return go.Figure(data=drawn, layout=layout)
 
 
-def traces_summary(readings: Readings, moments: Sequence[Moment]) -> str:
-    """The traces in a sentence, for those who don't see them."""
-    lifts = [m for m in moments if m.kind in ("first_lift", "lift")]
-    parts = [f"{readings.duration_s:.1f} s of readings"]
-    for name, trace in _analogue(readings):
-        finite = trace.value[np.isfinite(trace.value)]
-        if finite.size:
-            low, high = (f"{v:.2f}".replace("-", "−") for v in (finite.min(), finite.max()))
-            parts.append(f"{name} from {low} to {high}")
-    openings = sum(w.open_ns.shape[0] for w in readings.wheels)
-    parts.append(f"{openings} openings of contacts")
-    words = "; ".join(f"{m.words} at {m.t_s:.2f} s" for m in lifts[:4])
-    return ", ".join(parts) + (f". Lifts: {words}." if words else ". No wheel lifted.")
+def moving_count(overview: Overview) -> int:
+    """How many traces of a run a zoom changes; another run's have the next so many places."""
+    return len(overview.lines) + (2 if overview.wheels else 0)
 
 
-def _analogue(readings: Readings) -> list[tuple[str, Trace]]:
-    named = (("slew", readings.slew), ("load", readings.load), ("radius", readings.radius))
-    return [(name, trace) for name, trace in named if trace is not None]
+def lanes_place(overview: Overview) -> int:
+    """Place of the first lane of moments in the figure's data."""
+    return 2 * moving_count(overview) + (2 if overview.wheels else 0)
 
 
-def _kinds(moments: Sequence[Moment]) -> list[str]:
-    return [k for k in WORDS_OF_KIND if any(m.kind == k for m in moments)]
+def lanes_of(moments: Sequence[Moment], palette: Palette) -> list[dict[str, Any]]:
+    """The lanes of moments, always as many, as plotly's traces without their axis."""
+    return [_lane(moments, lane, palette) for lane in range(len(LANES))]
 
 
-def _rows(readings: Readings, moments: Sequence[Moment]) -> list[tuple[str, int]]:
-    """Name and height in px of each row, from the top."""
-    rows = [(name, _TRACE_PX) for name, _ in _analogue(readings)]
-    if _kinds(moments):
-        rows.insert(0, ("moments", _LANE_PX * len(_kinds(moments)) + 8))
-    if readings.wheels:
-        rows.append(("contacts", _LANE_PX * len(readings.wheels) + 8))
-    return rows
-
-
-def _axis_names(rows: Sequence[tuple[str, int]]) -> dict[str, str]:
-    return {name: "y" if i == 0 else f"y{i + 1}" for i, (name, _) in enumerate(rows)}
-
-
-def _moving(
-    readings: Readings, palette: Palette, rows: Sequence[tuple[str, int]]
-) -> Iterator[go.Scatter]:
-    axis = _axis_names(rows)
-    start_s, end_s = (t / 1e9 for t in readings.span_ns)
-    *lines, bars, ticks = window_of(readings, start_s, end_s)
-    for (name, trace), (x, y) in zip(_analogue(readings), lines, strict=True):
-        yield go.Scatter(
-            x=x,
-            y=y,
-            yaxis=axis[name],
-            mode="lines",
-            line={"color": palette.data, "width": 1.6, "dash": "solid" if trace.sensed else "dash"},
-            connectgaps=False,
-            hovertemplate="%{y:.2f}<extra>" + name + "</extra>",
-            name=name,
-        )
-    if not readings.wheels:
-        return
-    yield go.Scatter(
-        x=bars[0],
-        y=bars[1],
-        yaxis=axis["contacts"],
-        mode="lines",
-        line={"color": palette.act, "width": 13},
-        connectgaps=False,
-        hoverinfo="skip",
-        name="open",
-    )
-    yield go.Scatter(
-        x=ticks[0],
-        y=ticks[1],
-        yaxis=axis["contacts"],
-        mode="markers",
-        marker={"symbol": "line-ns", "size": 17, "line": {"color": palette.act, "width": 2}},
-        hovertemplate="opens at %{x:.4f} s<extra></extra>",
-        name="opens",
-    )
-
-
-def _still(
-    readings: Readings,
-    moments: Sequence[Moment],
-    palette: Palette,
-    rows: Sequence[tuple[str, int]],
-) -> Iterator[go.Scatter]:
-    axis = _axis_names(rows)
-    if readings.wheels:
-        yield from _grounds(readings, palette, axis["contacts"])
-    for lane, kind in enumerate(_kinds(moments)):
-        mine = [m for m in moments if m.kind == kind]
-        colour = palette.act if kind in ("first_lift", "lift", "finding") else palette.ink
-        yield go.Scatter(
-            x=[m.t_s for m in mine],
-            y=[lane] * len(mine),
-            yaxis=axis["moments"],
-            mode="markers",
-            marker={
-                "symbol": SYMBOL_OF_KIND[mine[0].kind],
-                "size": 13,
-                "color": colour,
-                "line": {"color": colour, "width": 2},
-            },
-            # Words from files stay out of figures, which read markup: lifts name their wheel.
-            text=[m.words if kind in ("first_lift", "lift", "radius_change") else "" for m in mine],
-            hovertemplate="%{text} at %{x:.2f} s<extra>" + WORDS_OF_KIND[mine[0].kind] + "</extra>",
-            cliponaxis=False,
-            name=kind,
-        )
-
-
-def _grounds(readings: Readings, palette: Palette, axis: str) -> Iterator[go.Scatter]:
-    start_s, end_s = (t / 1e9 for t in readings.span_ns)
-    count = len(readings.wheels)
-    x: list[float | None] = [start_s, end_s, None] * count
-    y = [i for i in range(count) for _ in range(3)]
-    yield go.Scatter(
-        x=x,
-        y=y,
-        yaxis=axis,
-        mode="lines",
-        line={"color": palette.muted, "width": 2},
-        hoverinfo="skip",
-        name="closed",
-    )
-    gaps = [(i, np.array(w.unknown.pairs)) for i, w in enumerate(readings.wheels) if w.unknown]
-    x_gap, y_gap = _bars(gaps)
-    yield go.Scatter(
-        x=x_gap,
-        y=y_gap,
-        yaxis=axis,
-        mode="lines",
-        line={"color": palette.abnormal_ink, "width": 9, "dash": "2px,4px"},
-        hoverinfo="skip",
-        name="unknown",
-    )
-
-
-def _bars(spans: Sequence[tuple[int, NDArray[np.int64]]]) -> tuple[Numbers, Numbers]:
-    """Spans (lane, shape (n, 2) in ns) as lines with breaks between them: x in s, y."""
-    x = [np.insert(s / 1e9, 2, np.nan, axis=1).ravel() for _, s in spans if s.size]
-    y = [np.full(3 * s.shape[0], lane, np.float32) for lane, s in spans if s.size]
-    if not x:
-        return np.empty(0), np.empty(0, np.float32)
-    return np.concatenate(x), np.concatenate(y)
-
-
-def _ticks(spans: Sequence[tuple[int, NDArray[np.int64]]]) -> tuple[Numbers, Numbers]:
-    x, y = _bars(spans)
-    return x[::3], y[::3]
-
-
-def _lines(moments: Sequence[Moment], palette: Palette) -> Iterator[dict[str, Any]]:
+def lines_of(moments: Sequence[Moment], palette: Palette) -> list[dict[str, Any]]:
+    """Lines down through all traces, where a wheel lifted first and where the radius changed."""
     drawn = [m for m in moments if m.kind in ("first_lift", "radius_change")][:MOST_LINES]
-    for moment in drawn:
-        lift = moment.kind == "first_lift"
-        yield {
+    return [
+        {
             "type": "line",
             "xref": "x",
             "yref": "paper",
@@ -262,91 +111,159 @@ def _lines(moments: Sequence[Moment], palette: Palette) -> Iterator[dict[str, An
             "y0": 0,
             "y1": 1,
             "line": {
-                "color": palette.act if lift else palette.muted,
+                "color": palette.act if moment.kind == "first_lift" else palette.muted,
                 "width": 1.5,
-                "dash": "dash" if lift else "dot",
+                "dash": "dash" if moment.kind == "first_lift" else "dot",
             },
             "layer": "below",
         }
+        for moment in drawn
+    ]
 
 
-def _domains(rows: Sequence[tuple[str, int]], height: int) -> Iterator[tuple[str, float, float]]:
-    """Name, bottom and top of each row in the figure's paper coordinates."""
-    inner = height - 52
-    top = inner
-    for name, px in rows:
-        top -= _SPACE_PX if name != "moments" else 10
-        yield name, max((top - px) / inner, 0.0), top / inner
-        top -= px
+def traces_summary(overview: Overview, moments: Sequence[Moment], units: Units = SI) -> str:
+    """The traces in a sentence, for those who don't see them."""
+    lifts = [m for m in moments if m.kind in ("first_lift", "lift")]
+    start_s, end_s = overview.span_s
+    parts = [f"{end_s - start_s:.1f} s of readings"]
+    for name, line in overview.lines.items():
+        if line.extent is not None:
+            parts.append(f"{name} from {' to '.join(_value(name, v, units) for v in line.extent)}")
+    openings = sum(w.open_ns.shape[0] for w in overview.wheels)
+    parts.append(f"{openings} openings of contacts")
+    words = "; ".join(f"{m.words} at {m.t_s:.2f} s" for m in lifts[:4])
+    return ", ".join(parts) + (f". Lifts: {words}." if words else ".")
 
 
-def _titles(
-    rows: Sequence[tuple[str, int]], height: int, palette: Palette, *, narrow: bool
-) -> Iterator[dict[str, Any]]:
-    for name, _, top in _domains(rows, height):
-        if name in _TITLES:
-            title, more = _TITLES[name]
-            yield {
-                "text": f"<b>{title}</b>" if narrow else f"<b>{title}</b>{more}",
-                "xref": "paper",
-                "yref": "paper",
-                "x": 0,
-                "y": top,
-                "xanchor": "left",
-                "yanchor": "bottom",
-                "yshift": 3,
-                "showarrow": False,
-                "font": {"size": 13, "color": palette.ink},
-            }
+def _value(name: str, value: float, units: Units) -> str:
+    if name == "load":
+        return units.mass.words(value)
+    return units.length.words(value) if name == "radius" else number_words(value, "°", digits=1)
 
 
-def _axes(
-    readings: Readings,
-    moments: Sequence[Moment],
-    rows: Sequence[tuple[str, int]],
-    height: int,
+def _moving(
+    overview: Overview,
+    drawn: Sequence[Drawn],
     palette: Palette,
-) -> dict[str, Any]:
-    line = {
-        "gridcolor": palette.grid,
-        "linecolor": palette.muted,
-        "zerolinecolor": palette.grid,
-        "tickfont": {"color": palette.muted, "size": 12},
+    rows: Sequence[Row],
+    *,
+    other: bool,
+) -> Iterator[go.Scatter]:
+    """The run's traces, or empty places for those of another run: thin, dashed, standing back."""
+    colour = palette.muted if other else palette.data
+    called = "other " if other else ""
+    for (name, line), (x, y) in zip(overview.lines.items(), drawn, strict=False):
+        dash = "5px,3px" if other else "solid" if line.sensed else "dash"
+        yield go.Scatter(
+            x=x,
+            y=y,
+            yaxis=axis_of(rows, name),
+            mode="lines",
+            line={"color": colour, "width": 1.3 if other else 1.6, "dash": dash},
+            connectgaps=False,
+            hovertemplate="%{y:.2f}<extra>" + called + name + "</extra>",
+            name=called + name,
+        )
+    if overview.wheels:
+        yield from _contacts(*drawn[-2:], palette, axis_of(rows, "contacts"), other=other)
+
+
+def _contacts(
+    bar: Drawn, tick: Drawn, palette: Palette, axis: str, *, other: bool
+) -> Iterator[go.Scatter]:
+    """Bars and ticks; those of another run are lower and hollow-looking, in ink and not in red."""
+    colour, called = (palette.muted, "other ") if other else (palette.act, "")
+    yield go.Scatter(
+        x=bar[0],
+        y=bar[1],
+        yaxis=axis,
+        mode="lines",
+        line={"color": colour, "width": 4 if other else 13},
+        connectgaps=False,
+        hoverinfo="skip",
+        name=called + "open",
+    )
+    yield go.Scatter(
+        x=tick[0],
+        y=tick[1],
+        yaxis=axis,
+        mode="markers",
+        marker={
+            "symbol": "line-ns",
+            "size": 9 if other else 17,
+            "line": {"color": colour, "width": 2},
+        },
+        hovertemplate=called + "opens at %{x:.4f} s<extra></extra>",
+        name=called + "opens",
+    )
+
+
+def _still(overview: Overview, palette: Palette, rows: Sequence[Row]) -> Iterator[go.Scatter]:
+    """The contacts' ground, and where nothing is known of them."""
+    if not overview.wheels:
+        return
+    axis = axis_of(rows, "contacts")
+    start_s, end_s = overview.span_s
+    count = len(overview.wheels)
+    yield go.Scatter(
+        x=[start_s, end_s, None] * count,
+        y=[lane for lane in range(count) for _ in range(3)],
+        yaxis=axis,
+        mode="lines",
+        line={"color": palette.muted, "width": 2},
+        hoverinfo="skip",
+        name="closed",
+    )
+    x, y = bars((i, np.array(w.unknown.pairs)) for i, w in enumerate(overview.wheels))
+    yield go.Scatter(
+        x=x,
+        y=y,
+        yaxis=axis,
+        mode="lines",
+        line={"color": palette.abnormal_ink, "width": 9, "dash": "2px,4px"},
+        hoverinfo="skip",
+        name="unknown",
+    )
+
+
+def _lane(moments: Sequence[Moment], lane: int, palette: Palette) -> dict[str, Any]:
+    mine = [m for m in moments if LANE_OF_KIND[m.kind] == lane]
+    colours = [
+        palette.act if m.kind in ("first_lift", "lift", "finding") else palette.ink for m in mine
+    ]
+    return {
+        "x": [m.t_s for m in mine],
+        "y": [lane] * len(mine),
+        "mode": "markers",
+        "marker": {
+            "symbol": [SYMBOL_OF_KIND[m.kind] for m in mine],
+            "size": 13,
+            "color": colours,
+            "line": {"color": colours, "width": 2},
+        },
+        # Words from files stay out of figures, which read markup: lifts name their wheel.
+        "text": [
+            escape(m.words)
+            if m.kind in ("first_lift", "lift", "radius_change")
+            else WORDS_OF_KIND[m.kind]
+            for m in mine
+        ],
+        "hovertemplate": "%{text} at %{x:.2f} s<extra></extra>",
+        "cliponaxis": False,
+        "name": LANES[lane],
     }
-    axes: dict[str, Any] = {}
-    for index, (name, low, high) in enumerate(_domains(rows, height)):
-        axis = line | {"domain": [low, high], "fixedrange": True, "nticks": 5}
-        if name == "moments":
-            axis |= _lanes([WORDS_OF_KIND[k] for k in WORDS_OF_KIND if k in _kinds(moments)])
-        elif name == "contacts":
-            axis |= _lanes([wheel_words(_short(w)) for w in readings.wheels])
-        axes["yaxis" if index == 0 else f"yaxis{index + 1}"] = axis
-    start_s, end_s = (t / 1e9 for t in readings.span_ns)
+
+
+def _time_axis(overview: Overview, rows: Sequence[Row], palette: Palette) -> dict[str, Any]:
+    start_s, end_s = overview.span_s
     if end_s == start_s:
         end_s = start_s + 1.0
-    axes["xaxis"] = line | {
+    return line_style(palette) | {
         "range": [start_s, end_s],
         "minallowed": start_s,
         "maxallowed": end_s,
-        "anchor": "y" if len(rows) == 1 else f"y{len(rows)}",
+        "anchor": axis_of(rows, rows[-1].name),
         "title": {"text": "Time since the start, s", "standoff": 6, "font": {"size": 13}},
         "showspikes": False,
         "zeroline": False,
     }
-    return axes
-
-
-def _lanes(names: Sequence[str]) -> dict[str, Any]:
-    return {
-        "tickvals": list(range(len(names))),
-        "ticktext": list(names),
-        "range": [len(names) - 0.4, -0.6],
-        "showgrid": False,
-        "zeroline": False,
-        "tickfont": {"size": 13},
-    }
-
-
-def _short(wheel: Wheel) -> str:
-    longest = 16
-    return wheel.name if len(wheel.name) <= longest else wheel.name[: longest - 1] + "…"

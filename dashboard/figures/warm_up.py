@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from dashboard.figures.overview import overview_of
 from dashboard.figures.palette import LIGHT
 from dashboard.figures.plan_view import PlanState, plan_figure
 from dashboard.figures.readings import Readings, Trace, Wheel
@@ -27,7 +28,7 @@ def warm_up() -> None:
         grounded=Spans(),
         test_load_kg=1.0,
     )
-    traces_figure(readings, (), LIGHT).to_dict()
+    traces_figure(overview_of(readings), (), LIGHT).to_dict()
     outline = TruckOutline(
         wheels=((0.0, 1.0), (2.0, 1.0)), outriggers=(), column=(0.0, 0.0), to_scale=False
     )
