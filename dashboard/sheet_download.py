@@ -69,7 +69,7 @@ def _sheet(library: RunLibrary, run_id: str, asked: _Asked) -> Response:
     except SlewtraceError as exc:
         return PlainTextResponse(f"{exc}\n", status_code=409)
     name = f"{_file_name(run_id)}-{asked.part if asked.part != 'both' else 'sheet'}.pdf"
-    disposition = f'inline; filename="{name}"'
+    disposition = f'attachment; filename="{name}"'
     headers = {"Content-Disposition": disposition, "Cache-Control": "no-store"}
     return Response(pdf, media_type="application/pdf", headers=headers)
 

@@ -451,7 +451,7 @@ def test_the_dashboard_gives_the_same_sheet(tmp_path, run, bare):
 
     assert status == 200
     assert told["content-type"] == "application/pdf"
-    assert 'filename="bare-placard.pdf"' in told["content-disposition"]
+    assert 'attachment; filename="bare-placard.pdf"' in told["content-disposition"]
     assert "Bench truck" in page
     assert "radius, ft" in page
     assert bare.header.sha256[:8] in page
