@@ -17,6 +17,7 @@ sync_api = pytest.importorskip("playwright.sync_api")
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine"),
+    pytest.mark.timeout(300),  # recorder, dashboard and browser begin together
 ]
 LEAST_TARGET_PX = 44
 HARMLESS = ("Component live-", "WebSocket")
@@ -180,6 +181,7 @@ def _note(screen, recorder):
     assert page.input_value("#live-radius-text") == ""
 
     screen.press("Mark this moment")
+    screen.says("live-answer", "marked")
     recorder.wait_for(named("note", kind="mark"))
 
 
