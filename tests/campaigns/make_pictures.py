@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import io
 import re
-import shutil
+import subprocess
+import sys
+import tempfile
 from pathlib import Path
 
-from playwright.sync_api import sync_playwright
+import pypdfium2
 from rich._export_format import CONSOLE_SVG_FORMAT
 from rich.console import Console
 
@@ -27,6 +29,7 @@ from logger.live.panel import RecordPanel
 from logger.live.snapshot import Snapshot
 from logger.readings.rig_file import WHEEL
 from logger.recording.run import open_run
+from tests.browsing import chromium
 from tests.served import served
 
 ROOT = Path(__file__).parents[2]
@@ -34,23 +37,58 @@ PICTURES = ROOT / "recordings" / "pictures"
 RUN = ROOT / "recordings" / "lifts-both-sides.parquet"
 SETTLE_MS = 6000
 PATIENCE_MS = 120_000
-QUIET = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"]
+DRAWN = {
+    "runs": "h1",
+    "plan": ".js-plotly-plot",
+    "sectors": "#sectors .main-svg",
+    "replay": "#replay[data-run]",
+}
 
 
 def pages(result_t_s):
-    """Screenshots of the sectors and of the replay at a lift."""
-    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
+    """Screenshots of the pages about recorded runs, the replay at a lift."""
     run_id = open_run(RUN).header.run_id
-    with served(RUN.parent) as address, sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium, args=QUIET)
+    views = (
+        ("runs", "/", 620),
+        ("plan", f"/plan?run={run_id}", 1000),
+        ("sectors", f"/sectors?run={run_id}", 1040),
+        ("replay", f"/replay?run={run_id}&t={result_t_s}", 860),
+    )
+    with served(RUN.parent) as address, chromium() as browser:
         page = browser.new_page(viewport={"width": 1280, "height": 800}, color_scheme="light")
-        for name, query, height in (("sectors", "", 1040), ("replay", f"&t={result_t_s}", 800)):
+        for name, path, height in views:
             page.set_viewport_size({"width": 1280, "height": height})
-            page.goto(f"{address}/{name}?run={run_id}{query}")
-            page.wait_for_selector(".js-plotly-plot", timeout=PATIENCE_MS)
+            page.goto(address + path)
+            page.wait_for_selector(DRAWN[name], timeout=PATIENCE_MS)
             page.wait_for_timeout(SETTLE_MS)
             page.screenshot(path=PICTURES / f"{name}.png")
-        browser.close()
+
+
+def live():
+    """The live page at a wheel's alarm, while the demo is recorded."""
+    with tempfile.TemporaryDirectory() as folder, served(Path(folder)) as address:
+        demo = [sys.executable, "-m", "dashboard", "demo", "--no-open", "-o", folder]
+        with (
+            subprocess.Popen(demo, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as tested,
+            chromium() as browser,
+        ):
+            page = browser.new_page(viewport={"width": 1180, "height": 820}, color_scheme="light")
+            page.goto(f"{address}/live")
+            page.wait_for_selector("#live-alarm[data-state=confirmed]", timeout=PATIENCE_MS)
+            page.screenshot(path=PICTURES / "live.png")
+            tested.terminate()
+
+
+def sheets():
+    """The first page of the printed record, and the placard."""
+    with tempfile.TemporaryDirectory() as folder:
+        pdf = Path(folder) / "sheet.pdf"
+        command = [sys.executable, "-m", "dashboard", "sheet", str(RUN), "-o", str(pdf)]
+        subprocess.run(command, check=True)
+        document = pypdfium2.PdfDocument(pdf)
+        for name, index in (("record", 0), ("placard", len(document) - 1)):
+            document[index].render(scale=1.1).to_pil().save(PICTURES / f"{name}.png")
+        document.close()
 
 
 def panel():
@@ -106,4 +144,6 @@ def drawings():
 
 if __name__ == "__main__":
     drawings()
+    sheets()
+    live()
     pages(panel())
