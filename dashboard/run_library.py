@@ -100,8 +100,9 @@ class RunLibrary:
             patience_s: how long files may be opened that were not yet, the newest first; None
                 opens all.
         """
-        with self._lock:
-            known, unread = self._look(patience_s)
+        if patience_s is not None and self._is_opening():
+            patience_s = 0.0
+        known, unread = self._look(patience_s)
         if unread:
             self._open_the_rest()
         unreadable = [k for k in known.values() if isinstance(k, Unreadable)]
@@ -133,26 +134,32 @@ class RunLibrary:
         paths = sorted(self.folder.glob("*.parquet"))
         stamps = [stamp for p in paths if (stamp := _stamp_of_file(p)) is not None]
         until_s = math.inf if patience_s is None else time.monotonic() + patience_s
-        opened = {s: self._opened[s] for s in stamps if s in self._opened}
+        with self._lock:
+            opened = {s: self._opened[s] for s in stamps if s in self._opened}
+        # Files are opened without the lock: others look at the folder meanwhile.
         for stamp in sorted(stamps, key=lambda s: s[1], reverse=True):
             if stamp not in opened and time.monotonic() < until_s:
                 opened[stamp] = _open(stamp[0])
-        known = {s: opened[s] for s in stamps if s in opened}
-        self._opened = known
-        self._results = {s: f for s, f in self._results.items() if s in known}
+        with self._lock:
+            opened |= {s: self._opened[s] for s in stamps if s in self._opened}
+            known = {s: opened[s] for s in stamps if s in opened}
+            self._opened = known
+            self._results = {s: f for s, f in self._results.items() if s in known}
         return known, len(stamps) - len(known)
+
+    def _is_opening(self) -> bool:
+        return self._opener is not None and self._opener.is_alive()
 
     def _open_the_rest(self) -> None:
         with self._lock:
-            if self._closed or (self._opener is not None and self._opener.is_alive()):
+            if self._closed or self._is_opening():
                 return
             self._opener = threading.Thread(target=self._keep_opening, name="open", daemon=True)
             self._opener.start()
 
     def _keep_opening(self) -> None:
         while not self._closed:
-            with self._lock:
-                _, unread = self._look(_PATIENCE_S)
+            _, unread = self._look(_PATIENCE_S)
             if not unread:
                 return
             time.sleep(_PATIENCE_S / 4)  # so that a page gets its turn

@@ -99,7 +99,7 @@ def _choosing(shelf: Shelf, choice: Choice) -> Iterator[Component]:
     yield dmc.TextInput(
         id="runs-find",
         value=choice.find,
-        placeholder="Find a truck, test, run or wheel",
+        placeholder="Find a truck, test or run",
         debounce=_TYPED_MS,
         size="md",
         className="field",
@@ -249,7 +249,7 @@ def _status(shelf: Shelf, rows: list[Row], choice: Choice) -> list[Component]:
     if waiting:
         everything = replace(choice, everything=True).address
         said.append(
-            dcc.Link(f"Analyse {waiting} older runs too", href=everything, className="button")
+            dcc.Link(f"Analyse {waiting} older runs too", href=everything, className="to-moment")
         )
     return said
 

@@ -22,13 +22,13 @@ def _column(field: str, heading: str, renderer: str | None, **given: Any) -> dic
 
 
 _COLUMNS = (
-    _column("truck", "Truck and test", "RunName", flex=3, minWidth=185),
-    _column("start", "Start (UTC)", "RunStart", width=165, cellClass="figures"),
-    _column("right_rank", "Right side", "RunRight", flex=1, minWidth=230),
-    _column("left_rank", "Left side", "RunLeft", flex=1, minWidth=230),
-    _column("verdict_rank", "Verdict", "RunVerdict", flex=2, minWidth=140),
-    _column("findings_rank", "Findings", "RunFindings", width=140),
-    _column("id", "Download", "RunKeep", width=135, sortable=False),
+    _column("truck", "Truck and test", "RunName", flex=3, minWidth=160),
+    _column("start", "Start (UTC)", "RunStart", width=162, cellClass="figures"),
+    _column("right_rank", "Right side", "RunRight", flex=2, minWidth=250),
+    _column("left_rank", "Left side", "RunLeft", flex=2, minWidth=250),
+    _column("verdict_rank", "Verdict", "RunVerdict", flex=1, minWidth=135),
+    _column("findings_rank", "Findings", "RunFindings", width=133),
+    _column("id", "Download", "RunKeep", width=142, sortable=False),
 )
 
 

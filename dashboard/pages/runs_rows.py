@@ -68,7 +68,7 @@ def row_of(run: Run, future: Future[Result] | None, units: Units) -> Row:
         "id": header.run_id,
         "truck": _short(header.test.truck.id),
         "test": header.test.test.id,
-        "start": start.replace("T", " ")[:19] if start else "not known",
+        "start": start.replace("T", " ")[:16] if start else "not known",
         "length": duration_words((run.span_ns[1] - run.span_ns[0]) / 1e9),
         "href": address("/sectors", run),
         "replay": address("/replay", run),
@@ -136,7 +136,7 @@ def _findings(findings: Sequence[Mapping[str, Any]]) -> Row:
         rank = rank * 1000 + counts[severity]
     worst = next((s for s in SEVERITIES if counts[s]), None)
     if worst is None:
-        return {"findings": "none", "findings_rank": 0}
+        return {"findings": "no findings", "findings_rank": 0}
     more = len(findings) - counts[worst]
     plural = "s" if counts[worst] > 1 and worst != "invalid" else ""
     return {

@@ -29,10 +29,10 @@ LARGEST_HEADER_BYTES = 64 * 1024 * 1024
 """A header of a long run with many notes is under a megabyte; more is no header of ours."""
 
 _UTC = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?Z", re.ASCII)
-_KNOWN_FILES = 64
-"""Runs of one rig share its file, which is read once; tests differ more."""
-_read_rig = lru_cache(maxsize=_KNOWN_FILES)(read_rig)
-_read_test = lru_cache(maxsize=_KNOWN_FILES)(read_test)
+_KNOWN_RIGS, _KNOWN_TESTS = 64, 2048
+"""Files that are kept as read: runs of one rig share its file, each run may have its own test."""
+_read_rig = lru_cache(maxsize=_KNOWN_RIGS)(read_rig)
+_read_test = lru_cache(maxsize=_KNOWN_TESTS)(read_test)
 
 
 NoteKind = Literal["text", "radius", "mark", "acknowledge"]
