@@ -35,6 +35,8 @@ _Stamp = tuple[Path, int, int]
 
 RUNS_HELD_OPEN = 2
 """Runs whose readings are kept; of 36 million readings some 350 MB are kept."""
+_AT_ONCE = 20
+"""Newest files that are opened however long it takes: a small folder is never shown in part."""
 _PATIENCE_S = 0.4
 """How long a page may wait for files of a large folder that were not looked at yet."""
 OVERVIEWS_HELD = 20
@@ -137,9 +139,11 @@ class RunLibrary:
         with self._lock:
             opened = {s: self._opened[s] for s in stamps if s in self._opened}
         # Files are opened without the lock: others look at the folder meanwhile.
-        for stamp in sorted(stamps, key=lambda s: s[1], reverse=True):
-            if stamp not in opened and time.monotonic() < until_s:
-                opened[stamp] = _open(stamp[0])
+        newest = sorted((s for s in stamps if s not in opened), key=lambda s: s[1], reverse=True)
+        for number, stamp in enumerate(newest):
+            if time.monotonic() >= until_s and (number >= _AT_ONCE or not patience_s):
+                break
+            opened[stamp] = _open(stamp[0])
         with self._lock:
             opened |= {s: self._opened[s] for s in stamps if s in self._opened}
             known = {s: opened[s] for s in stamps if s in opened}
@@ -191,7 +195,6 @@ class RunLibrary:
     def _prepare(self, run: Run) -> None:
         with suppress(RunUnreadable):  # the page will be told when it asks
             self.overview(run)
-            self.readings(run)
 
     def _look_through(self, run: Run, stamp: _Stamp) -> Overview:
         with self._reading:

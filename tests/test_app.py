@@ -5,6 +5,7 @@ from __future__ import annotations
 import http.client
 import json
 import socket
+import time
 from dataclasses import replace
 from urllib.parse import urlsplit
 
@@ -373,6 +374,9 @@ def test_a_long_list_shows_the_newest_first_and_analyses_all_on_request(tmp_path
         )
         write_sealed(tmp_path / f"r{number:03}.parquet", header, blocks)
     with served(tmp_path) as address:
+        deadline = time.monotonic() + 60
+        while "Reading files" in page(address, "/") and time.monotonic() < deadline:
+            time.sleep(0.2)
         first, everything = page(address, "/"), page(address, "/", "?all=1")
 
     rows = rows_of(first)
