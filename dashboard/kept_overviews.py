@@ -27,7 +27,7 @@ from dashboard.figures.readings import Name, Wheel
 from logger.readings.spans import Spans
 from logger.recording.run import Run
 
-VERSION = 1
+VERSION = 2
 MOST_KEPT = 200
 LARGEST_BYTES = 64 * 1024 * 1024
 _NAMES: tuple[Name, ...] = ("slew", "load", "radius")

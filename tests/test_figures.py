@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from dashboard.figures.envelope import encode, envelope, stretches
 from dashboard.figures.moments import moments_of
+from dashboard.figures.overview import overview_of
 from dashboard.figures.palette import DARK, LIGHT
 from dashboard.figures.plan_view import (
     BOOM,
@@ -25,8 +26,10 @@ from dashboard.figures.readings import Readings, Trace, Wheel, openings
 from dashboard.figures.replay_copy import replay_copy
 from dashboard.figures.sectors import sectors_figure
 from dashboard.figures.sectors_of_result import sectors_summary
-from dashboard.figures.traces import traces_figure, traces_summary, window_of
+from dashboard.figures.trace_windows import window_of
+from dashboard.figures.traces import traces_figure, traces_summary
 from dashboard.figures.truck_outline import TruckOutline, outline_of
+from dashboard.figures.units import SI, US
 from dashboard.figures.words import (
     angle_words,
     clock_words,
@@ -166,6 +169,12 @@ def test_each_state_of_a_wheel_has_its_own_shape_and_word():
         assert text == f"{name.replace('_', ' ')}<br><b>{word}</b>"
 
 
+def drawn(readings):
+    """What the traces of a run are drawn from."""
+    overview = overview_of(readings)
+    return overview, moments_of(RESULT, overview)
+
+
 def seen(trace, values):
     """Those values whose marks are not hidden."""
     return [v for v, o in zip(values, trace.marker.opacity, strict=True) if o == 1]
@@ -292,7 +301,7 @@ def test_openings_match_a_slow_twin(closed):
 def test_an_opening_of_one_reading_is_drawn_at_every_zoom():
     """Half a millisecond in 141 s gets a bar at its own time and a tick of fixed width."""
     readings = made_readings()
-    *_, bars, ticks = window_of(readings, 0, 141)
+    *_, bars, ticks = window_of(readings, 0, 141, SI)
 
     assert bars[0][:2].tolist() == [75.31, 75.3105]
     assert ticks[0].tolist() == [75.31]
@@ -323,18 +332,18 @@ def test_encoded_arrays_are_little_endian_and_typed():
 def test_traces_have_a_row_for_each_channel_and_lanes_with_words():
     """Lanes of moments and contacts are named; nothing is told by colour alone."""
     readings = made_readings()
-    figure = traces_figure(readings, moments_of(RESULT, readings), LIGHT)
+    figure = traces_figure(*drawn(readings), LIGHT)
     lanes = [axis.ticktext for axis in figure.select_yaxes() if axis.ticktext]
 
     assert [s.name for s in figure.data[:3]] == ["slew", "load", "radius"]
-    assert "First lift" in lanes[0]
+    assert lanes[0] == ("Lifts", "Load", "Radius", "Notes")
     assert lanes[-1] == ("front left", "front right", "rear left", "rear right")
 
 
 def test_words_from_files_stay_out_of_figures():
     """Plotly reads markup in labels: a finding's text is shown beside the figure instead."""
     readings = made_readings()
-    figure = traces_figure(readings, moments_of(RESULT, readings), LIGHT)
+    figure = traces_figure(*drawn(readings), LIGHT)
 
     assert "<b>bad</b>" not in figure.to_json()
 
@@ -352,14 +361,17 @@ def test_a_run_without_load_radius_or_moments_still_has_traces():
         grounded=Spans(),
         test_load_kg=1400.0,
     )
-    figure = traces_figure(bare, (), DARK)
+    figure = traces_figure(overview_of(bare), (), DARK)
 
-    assert [s.name for s in figure.data] == ["slew"]
-    assert "No wheel lifted" in traces_summary(bare, ())
+    assert [s.name for s in figure.data if s.name not in ("Lifts", "Load", "Radius", "Notes")] == [
+        "slew",
+        "other slew",
+    ]
+    assert "slew from 0.0\u202f° to 140.0\u202f°" in traces_summary(overview_of(bare), ())
 
 
 def test_figures_of_long_runs_stay_small():
-    """2 million readings give a figure under a megabyte."""
+    """2 million readings give a figure and a copy to replay of some 100 kB each."""
     t_s = np.arange(0, 2000, 0.001)
     whole = made_readings()
     long = Readings(
@@ -373,8 +385,9 @@ def test_figures_of_long_runs_stay_small():
         test_load_kg=1400.0,
     )
 
-    assert len(traces_figure(long, (), LIGHT).to_json()) < 1_000_000
-    assert len(json.dumps(replay_copy(long, (), RESULT))) < 1_000_000
+    overview = overview_of(long)
+    assert len(traces_figure(overview, (), LIGHT).to_json()) < 120_000
+    assert len(json.dumps(replay_copy(overview, SI))) < 120_000
 
 
 def test_percentage_and_basis_are_written_for_every_sector():
@@ -417,7 +430,7 @@ def test_nothing_swept_is_said_in_words():
 
 def test_moments_come_in_order_and_name_the_wheel():
     """First lift, radius change, set-downs and findings, by time."""
-    moments = moments_of(RESULT, made_readings())
+    moments = moments_of(RESULT, overview_of(made_readings()))
 
     assert [m.t_s for m in moments] == sorted(m.t_s for m in moments)
     assert [m.kind for m in moments if m.t_s in (75.31, 92.0, 50.0)] == [
@@ -434,14 +447,18 @@ def test_notes_are_moments_but_their_words_stay_out_of_figures():
         Note(t_ns=20 * SECOND, kind="radius", value_m=3.9, text="<b>tape</b>"),
         Note(t_ns=30 * SECOND, kind="text", text="<i>gust</i>"),
     )
-    readings = made_readings()
-    moments = moments_of(RESULT, readings, notes)
+    overview = overview_of(made_readings())
+    moments = moments_of(RESULT, overview, notes)
 
     assert [m.words for m in moments if m.kind == "note"] == [
         "radius 3.90\u202fm by tape <b>tape</b>",
         "<i>gust</i>",
     ]
-    assert "gust" not in traces_figure(readings, moments, LIGHT).to_json()
+    assert "gust" not in traces_figure(overview, moments, LIGHT).to_json()
+    us = [m.words for m in moments_of(RESULT, overview, notes, US) if m.kind == "note"]
+    assert (
+        us[0] == "radius 12.80\u202fft by tape <b>tape</b>"
+    )  # 3.9 m / 0.3048, exact by NIST SP 811
 
 
 def test_names_from_files_are_drawn_as_text_and_short():

@@ -264,10 +264,12 @@
       found(data) {
         if (!data) return noUpdate();
         Object.assign(replay, { found: data, momentShown: null });
+        replay.drawFound();
         redraw();
         return data.run;
       },
       drawn() { refresh(); return noUpdate(); },
+      traces(figure) { if (figure) replay.drawTraces(figure); return noUpdate(); },
       goTo(value) {
         const shown = byId("replay") && byId("replay").dataset.run; // its first value is no wish
         if (shown && known(value) && value !== replay.goToFromUs) seek(value);
@@ -291,7 +293,7 @@
     },
   });
   Object.assign(replay, {
-    byId, setProps, known, fixed, inUnits, angleWords, clockWords, write, momentOf, readingAt,
+    byId, setProps, decode, refresh, known, fixed, inUnits, angleWords, clockWords, write, momentOf, readingAt,
     loadPlace, wheelStates, draw, redraw, restSoon, seek, play, seekMoment, changeSpeed,
   });
 

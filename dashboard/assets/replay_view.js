@@ -9,7 +9,6 @@
   const traces = () => document.querySelector("#traces .js-plotly-plot");
   const angles = () => document.querySelector("#angles .js-plotly-plot");
   const DIGITS = 1e6;
-  let asked = "";
 
   function place(line, graph, value) {
     const axis = graph && graph._fullLayout && graph._fullLayout.xaxis;
@@ -53,18 +52,6 @@
     const [start, end] = whole();
     return low <= start && high >= end;
   };
-
-  /* Asks for the readings of what is seen, unless it was asked for already. */
-  function askWindow(anew = false) {
-    if (!replay.copy || !byId("replay")) return;
-    const [from_s, to_s] = seen();
-    const { run, way } = replay.overlay;
-    const key = [replay.copy.run, from_s, to_s, run, way].join();
-    if (key === asked && !anew) return;
-    asked = key;
-    setProps("replay-view", { data: { from_s, to_s } });
-    replay.restSoon();
-  }
 
   function show(low, high) {
     const [start, end] = whole();
@@ -110,17 +97,17 @@
   function loaded() {
     watch(traces(), {
       plotly_click: (event) => clicked(Number(event.points[0].x), event),
-      plotly_relayout: () => askWindow(),
+      plotly_relayouting: (view) => replay.askEarly(view),
+      plotly_relayout: () => replay.askWindow(),
       plotly_afterplot: () => drawCursors(replay.t),
     });
     if (!replay.opened) {
       replay.opened = true;
       const { from, to, pin } = replay.copy;
-      asked = [replay.copy.run, ...whole(), null, "start"].join();
       if (known(pin)) replay.setPin(pin);
       if (known(from) && known(to) && from < to) show(from, to);
     }
-    askWindow(!isWhole(seen()) || Boolean(replay.overlay.run));
+    replay.askWindow(true);
   }
 
   function number(value) { return String(Math.round(value * DIGITS) / DIGITS); }
@@ -153,7 +140,7 @@
   replay.drawers.push(follow, drawCursors);
   replay.loaders.push(loaded);
   replay.resters.push(keepAddress);
-  replay.overlayChanged = () => { if (replay.opened) askWindow(); };
+  replay.overlayChanged = () => { if (replay.opened) replay.askWindow(); };
   replay.anglesDrawn = (tries = 3000) => {
     const graph = angles();
     if ((!graph || !graph._fullLayout) && tries > 0) {
@@ -166,7 +153,7 @@
     });
     if (replay.copy) drawCursors(replay.t);
   };
-  Object.assign(replay, { zoom, showWhole, address, keepAddress });
+  Object.assign(replay, { zoom, showWhole, address, keepAddress, seen, isWhole });
   window.addEventListener("resize", () =>
     byId("replay") && replay.copy && window.setTimeout(() => drawCursors(replay.t), 100));
 })();

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from dashboard.figures.overview import Overview, Place
@@ -14,6 +14,8 @@ from logger.recording.header import Note
 Kind = Literal["first_lift", "lift", "radius_change", "set_down", "lift_off", "note", "finding"]
 Result = dict[str, Any]
 
+ROUNDED_NS = 1_000
+"""Times in a result are rounded to a microsecond."""
 _BEGINNING_NS = 1_000_000_000
 """Where the load is when a run begins is no event."""
 
@@ -89,6 +91,7 @@ def moments_of(
     """
     found = [*_of_result(result or {}, units), *(_note(note, units) for note in notes)]
     if overview is not None:
+        found = [_at_its_reading(moment, overview) for moment in found]
         found += _of_places(overview, overview.lift_offs, "lift_off", units)
         found += _of_places(overview, overview.set_downs, "set_down", units)
     return tuple(sorted(found, key=lambda m: (m.t_s, m.kind)))
@@ -109,6 +112,16 @@ def _of_result(result: Result, units: Units) -> Iterator[Moment]:
         if finding.get("t_s") is not None:
             words = f"{finding['severity']}: {finding['text']}"
             yield Moment(t_s=finding["t_s"], kind="finding", words=words)
+
+
+def _at_its_reading(moment: Moment, overview: Overview) -> Moment:
+    """A lift at the very reading that opened: a result's times are rounded, and may lie before."""
+    if moment.kind not in ("first_lift", "lift"):
+        return moment
+    t_ns = round(moment.t_s * 1e9)
+    openings = (int(t) for w in overview.wheels for t in w.open_ns[:, 0])
+    exact_ns = min((t for t in openings if abs(t - t_ns) <= ROUNDED_NS), default=t_ns)
+    return replace(moment, t_s=exact_ns / 1e9)
 
 
 def _note(note: Note, units: Units) -> Moment:

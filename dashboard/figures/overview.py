@@ -18,8 +18,9 @@ from dashboard.figures.envelope import envelope
 from dashboard.figures.readings import Name, Readings, Wheel
 from logger.readings.spans import Spans
 
-POINTS_OF_GRID = 14_400
-"""Points of the grid: a quarter second in a run of an hour, a frame of a film in one of 10 min."""
+POINTS_OF_GRID = 12_000
+"""Points of the grid: 0.3 s in a run of an hour, a frame of a film in one of 8 min."""
+POINTS_OF_LINE = 1_600
 FINEST_STEP_NS = 10_000_000
 
 
@@ -109,7 +110,7 @@ def overview_of(readings: Readings) -> Overview:
     lines: dict[Name, Line] = {}
     grid: dict[Name, NDArray[np.float32]] = {}
     for name, trace in readings.traces:
-        t_s, value = envelope(trace, start_ns=start_ns, end_ns=end_ns)
+        t_s, value = envelope(trace, start_ns=start_ns, end_ns=end_ns, points=POINTS_OF_LINE)
         lines[name] = Line(t_s=t_s, value=value, sensed=trace.sensed)
         grid[name] = trace.at(grid_ns).astype(np.float32)
     return Overview(

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dashboard.figures.envelope import envelope, stretches
+from dashboard.figures.envelope import POINTS, envelope, stretches
 from dashboard.figures.overview import Overview
 from dashboard.figures.readings import Name, Readings, Wheel
 from dashboard.figures.units import Units
@@ -34,6 +34,7 @@ def window_of(
     *,
     names: Sequence[Name] | None = None,
     shift_s: float = 0.0,
+    points: int = POINTS,
 ) -> list[Drawn]:
     """Times (s) and values of each trace that depends on the zoom, in the figure's order.
 
@@ -44,11 +45,14 @@ def window_of(
         units: what values are drawn in.
         names: the figure's traces, where it is another run's; else the run's own.
         shift_s: added to the run's times, s: for a run that is laid over another.
+        points: the most points of a trace.
     """
     start_ns, end_ns = round((start_s - shift_s) * 1e9), round((end_s - shift_s) * 1e9)
     traces = dict(readings.traces)
     lines = [
-        _scaled(*envelope(traces[name], start_ns=start_ns, end_ns=end_ns), name, units)
+        _scaled(
+            *envelope(traces[name], start_ns=start_ns, end_ns=end_ns, points=points), name, units
+        )
         if name in traces
         else NOTHING
         for name in (traces if names is None else names)

@@ -22,7 +22,7 @@ from dashboard.pages.title import run_title
 from dashboard.run_library import RunLibrary
 from logger.recording.run import Run
 
-_STORES = ("copy", "found", "rest", "exact", "view", "noted", "asked-times", "times")
+_STORES = ("traces", "copy", "found", "rest", "exact", "noted", "asked-times", "times")
 
 
 def layout(library: RunLibrary, run: Run | None, query: Query) -> Component:

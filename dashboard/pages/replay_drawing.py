@@ -7,23 +7,19 @@ from concurrent.futures import Future
 from typing import Any
 
 import dash
-from dash import Input, Output, Patch, State, dcc
+from dash import Input, Output, State, dcc
 from dash.exceptions import PreventUpdate
 
-from dashboard.figures.alignment import alignment_words, event_s
 from dashboard.figures.angle_view import angle_figure, angle_summary, sweeps_of
-from dashboard.figures.envelope import encode
 from dashboard.figures.moments import moments_of
 from dashboard.figures.overview import Overview
 from dashboard.figures.palette import palette_of
 from dashboard.figures.plan_view import plan_figure, plan_summary
 from dashboard.figures.replay_copy import moment_marks, plan_state_at, replay_copy, ring_of
-from dashboard.figures.trace_windows import NOTHING, Drawn, whole_of, window_of
 from dashboard.figures.traces import (
     lanes_of,
     lanes_place,
     lines_of,
-    moving_count,
     traces_figure,
     traces_summary,
 )
@@ -35,14 +31,14 @@ from dashboard.run_library import Result, RunLibrary, failure_words
 from logger.errors import RunUnreadable
 from logger.recording.run import Run
 
-_TRACES: Any = {
+GRAPH: Any = {
     "displaylogo": False,
     "displayModeBar": False,
     "responsive": True,
     "doubleClick": "reset",
     "showTips": False,
 }
-_PLAN: Any = _TRACES | {"staticPlot": True}
+_PLAN: Any = GRAPH | {"staticPlot": True}
 Asked = dict[str, Any]
 
 
@@ -50,14 +46,13 @@ def register(app: dash.Dash, library: RunLibrary) -> None:
     """Adds the callbacks."""
     _register_first_sight(app, library)
     _register_result(app, library)
-    _register_window(app, library)
     _register_angles(app, library)
 
 
 def _register_first_sight(app: dash.Dash, library: RunLibrary) -> None:
     @app.callback(
         Output("plan-frame", "children"),
-        Output("traces-frame", "children"),
+        Output("replay-traces", "data"),
         Output("replay-copy", "data"),
         Output("plan-words", "children"),
         Output("traces-words", "children"),
@@ -110,10 +105,10 @@ def _draw(
         run_id=run.header.run_id,
         narrow=screen["narrow"],
     )
-    copy = asked | replay_copy(overview, units) | {"t_s": at_s, "whole": result is not None}
+    copy = asked | replay_copy(overview, units) | {"t_s": at_s, "units_name": units.name}
     return (
         dcc.Graph(id="plan", figure=plan, config=_PLAN, className="plan"),
-        dcc.Graph(id="traces", figure=traces, config=_TRACES, className="traces"),
+        traces.to_plotly_json() | {"config": GRAPH},
         copy,
         plan_summary(state, names, units),
         traces_summary(overview, moments, units),
@@ -125,7 +120,6 @@ def _register_result(app: dash.Dash, library: RunLibrary) -> None:
         Output("moments", "children"),
         Output("moments-table", "children"),
         Output("replay-found", "data"),
-        Output("traces", "figure", allow_duplicate=True),
         Output("traces-words", "children", allow_duplicate=True),
         Output("replay-error", "children", allow_duplicate=True),
         Input("replay-copy", "data"),
@@ -136,23 +130,23 @@ def _register_result(app: dash.Dash, library: RunLibrary) -> None:
     )
     async def found(
         copy: dict[str, Any] | None,
-        noted: int | None,
+        _noted: int | None,
         asked: Asked | None,
         screen: dict[str, Any] | None,
     ) -> tuple[Any, ...]:
         if not copy or not asked or not screen:
             raise PreventUpdate
         run = _run(library, asked)
-        result, failure = await _done(library.result(run))
+        result, failure = await done(library.result(run))
         try:
             told = await asyncio.to_thread(_found, library, run, result, screen, asked)
         except RunUnreadable as exc:
-            return (*[dash.no_update] * 5, f"✖ {exc}")
-        known = copy["whole"] and not noted
-        return (*told[:3], dash.no_update if known else told[3], told[4], failure)
+            return (*[dash.no_update] * 4, f"✖ {exc}")
+        return (*told, failure)
 
 
-async def _done(analysis: Future[Result]) -> tuple[Result | None, str]:
+async def done(analysis: Future[Result]) -> tuple[Result | None, str]:
+    """The result when it is there, or why there is none."""
     await asyncio.wait([asyncio.wrap_future(analysis)])
     failure = failure_words(analysis)
     return (None, f"✖ Not analysed: {failure}") if failure else (analysis.result(), "")
@@ -164,99 +158,21 @@ def _found(
     palette, units = palette_of(screen["scheme"]), units_of(asked["units"])
     overview, readings = library.overview(run), library.readings(run)
     moments = moments_of(result, overview, all_notes(run), units)
-    traces = Patch()
-    for index, lane in enumerate(lanes_of(moments, palette), lanes_place(overview)):
-        traces["data"][index].update(lane)
-    traces["layout"]["shapes"] = lines_of(moments, palette)
     plan = (result or {}).get("plan") or {}
     marks = {
         "run": run.header.run_id,
         "moments": moment_marks(moments),
+        "lanes": lanes_of(moments, palette),
+        "lanes_place": lanes_place(overview),
+        "shapes": lines_of(moments, palette),
         "required_moment_nm": plan.get("required_moment_nm"),
     }
     return (
         moment_list(moments, whole=True),
         moments_table(moments, readings, units),
         marks,
-        traces,
         traces_summary(overview, moments, units),
     )
-
-
-def _register_window(app: dash.Dash, library: RunLibrary) -> None:
-    @app.callback(
-        Output("traces", "figure", allow_duplicate=True),
-        Output("overlay-words", "children"),
-        Input("replay-view", "data"),
-        State("overlay-run", "value"),
-        State("overlay-way", "value"),
-        State("replay-run", "data"),
-        prevent_initial_call=True,
-    )
-    async def window(
-        view: dict[str, Any] | None, other: str | None, way: str, asked: Asked | None
-    ) -> tuple[Patch, Any]:
-        if not view:
-            raise PreventUpdate
-        run = _run(library, asked)
-        units = units_of((asked or {})["units"])
-        overview = await asyncio.to_thread(library.overview, run)
-        own = await asyncio.to_thread(_own, library, run, overview, view, units)
-        laid, words = await _laid_over(library, run, overview, view, other, way, units)
-        patch = Patch()
-        for index, (x, y) in enumerate([*own, *laid]):
-            patch["data"][index]["x"] = encode(x)
-            patch["data"][index]["y"] = encode(y)
-        return patch, words
-
-
-def _own(
-    library: RunLibrary, run: Run, overview: Overview, view: dict[str, Any], units: Units
-) -> list[Drawn]:
-    if view["from_s"] <= overview.span_s[0] and view["to_s"] >= overview.span_s[1]:
-        return whole_of(overview, units)
-    return window_of(library.readings(run), view["from_s"], view["to_s"], units)
-
-
-async def _laid_over(
-    library: RunLibrary,
-    run: Run,
-    overview: Overview,
-    view: dict[str, Any],
-    other_id: str | None,
-    way: str,
-    units: Units,
-) -> tuple[list[Drawn], str]:
-    nothing = [NOTHING] * moving_count(overview)
-    other = library.find(other_id) if other_id else None
-    if other is None:
-        return nothing, ""
-    here_s, there_s = [await _event_s(library, r, way) for r in (run, other)]
-    if here_s is None or there_s is None:
-        which = "This run" if here_s is None else "The other run"
-        return nothing, f"✖ {which} has no such event to align by: choose another."
-    readings = await asyncio.to_thread(library.readings, other)
-    drawn = await asyncio.to_thread(
-        window_of,
-        readings,
-        view["from_s"],
-        view["to_s"],
-        units,
-        names=tuple(overview.lines),
-        shift_s=here_s - there_s,
-    )
-    contacts = drawn[-2:] if overview.wheels else []
-    lines = drawn[: len(overview.lines)]
-    words = alignment_words(way, here_s, there_s)
-    return [*lines, *contacts], f"{words} It is drawn dashed, its contacts as thin bars."
-
-
-async def _event_s(library: RunLibrary, run: Run, way: str) -> float | None:
-    start_s = run.span_ns[0] / 1e9
-    if way == "start":
-        return start_s
-    result, _ = await _done(library.result(run))
-    return event_s(result, way, start_s=start_s)
 
 
 def _register_angles(app: dash.Dash, library: RunLibrary) -> None:
@@ -274,9 +190,9 @@ def _register_angles(app: dash.Dash, library: RunLibrary) -> None:
         if axis != "angle" or not screen or not asked:
             raise PreventUpdate
         run = _run(library, asked)
-        result, failure = await _done(library.result(run))
+        result, failure = await done(library.result(run))
         other = library.find(other_id) if other_id else None
-        others = (await _done(library.result(other)))[0] if other else None
+        others = (await done(library.result(other)))[0] if other else None
         return (
             await asyncio.to_thread(
                 _angles, library, (run, result), (other, others), screen, units_of(asked["units"])
@@ -308,5 +224,5 @@ def _angles(
         units=units,
         narrow=screen["narrow"],
     )
-    graph = dcc.Graph(id="angles", figure=figure, config=_TRACES, className="traces")
+    graph = dcc.Graph(id="angles", figure=figure, config=GRAPH, className="traces")
     return graph, angle_summary(sweeps)

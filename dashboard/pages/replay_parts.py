@@ -66,7 +66,7 @@ def traces_card(library: RunLibrary, run: Run, query: Query) -> Component:
                 [
                     html.Div(
                         [
-                            html.Div(id="traces-frame", className="traces"),
+                            html.Div(html.Div(id="traces-plot"), id="traces", className="traces"),
                             html.Div(id="trace-marks", **aria(hidden="true")),
                             html.Div(html.Span("pin"), id="pin-line", className="cursor pin"),
                             html.Div(id="cursor", className="cursor", **aria(hidden="true")),

@@ -30,6 +30,7 @@ _IN_THE_BROWSER = {
     "exact": (Output("replay", "data-exact"), [Input("replay-exact", "data")]),
     "times": (Output("replay", "data-times"), [Input("replay-times", "data")]),
     "drawn": (Output("replay", "data-drawn"), [Input("plan", "figure")]),
+    "traces": (Output("replay", "data-traces"), [Input("replay-traces", "data")]),
     "angles": (Output("replay", "data-angles"), [Input("angles-frame", "children")]),
 }
 

@@ -199,7 +199,7 @@ def measure(browser, path, asked, rng):
     """One fresh server and window: open (s), kB, seeks (ms), zooms (ms)."""
     with served(path.parent) as address:
         page = browser.new_context(viewport={"width": 1280, "height": 800}).new_page()
-        page.goto(address + asked.first_page)
+        page.goto(address)
         page.wait_for_selector("#links a")
         page.wait_for_timeout(asked.read_list_s * 1000)
         wire = Wire(page)
@@ -254,7 +254,6 @@ def main() -> int:
     parser.add_argument("--opens", type=int, default=3, help="of each kind")
     parser.add_argument("--seeks", type=int, default=60, help="for each opening")
     parser.add_argument("--zooms", type=int, default=6, help="rounds of three for each opening")
-    parser.add_argument("--first-page", default="/", help="what is open before the run")
     parser.add_argument("--read-list-s", type=float, default=1.0, help="pause before opening, s")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
