@@ -133,7 +133,8 @@
 
   /* A stream that ended is not begun again by itself, unless it is asked for. */
   function askAnew(changes) {
-    const asked = Object.assign({}, live.ask, changes, { stream: live.ask.stream + 1 });
+    const body = live.state ? live.state.body : null;
+    const asked = Object.assign({}, live.ask, { body, stream: live.ask.stream + 1 }, changes);
     live.ask = asked;
     setProps("live-ask", { data: asked });
   }
@@ -202,7 +203,7 @@
   function press(button) {
     const what = button.dataset.press;
     if (what === "sound") { switchSound(button); return; }
-    if (what === "again") { askAnew({ run: "" }); return; }
+    if (what === "again") { askAnew({ run: "", body: null }); return; }
     if (!live.state || button.dataset.busy) return;
     button.dataset.busy = "yes";
     window.setTimeout(() => { delete button.dataset.busy; }, BUSY_MS);
@@ -243,9 +244,9 @@
         if (!root() || !asked) return none;
         if (!live.ask || live.ask.viewer !== asked.viewer) begin(asked);
         if (!state || state.stream !== asked.stream) return none;
-        Object.assign(live, { ask: asked, retryMs: 0, retryAtMs: 0, lost: false });
-        live.state = state;
         live.gotMs = performance.now();
+        if (state.phase === "connecting") return none; // what was lost stays loud until then
+        Object.assign(live, { state, ask: asked, retryMs: 0, retryAtMs: 0, lost: false });
         show(state);
         writeAges();
         return none;

@@ -24,8 +24,6 @@ LOOK_EVERY_S = 0.5
 STILL_AFTER_S = 1.3
 """Without a state from the recorder for so long, nothing that is shown is of now."""
 ANSWERED_WITHIN_S = 3.0
-GATHERED_S = 0.01
-"""What the recorder says within this goes to the page together."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,4 +157,3 @@ async def _shown(picture: LivePicture, changed: asyncio.Event) -> AsyncGenerator
         yield picture
         if picture.phase in (Phase.SEALED, Phase.GONE):
             return
-        await asyncio.sleep(GATHERED_S)

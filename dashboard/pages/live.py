@@ -1,15 +1,14 @@
 """What is being recorded now, pushed to the page as it happens.
 
 The browser never asks: one callback on a WebSocket follows the recorder and pushes a compact
-state, which a script writes into places that stay as they are. Once a second the server asks
-whether the page is still there and shows this very stream; where it is not, the stream ends, so
-that neither a closed tab nor a frozen one keeps anything alive. Should nothing come, the script
-says so loudly by itself, and asks for a new stream.
+state, which a script writes into places that stay as they are. After each the server asks the
+page which stream it shows; the answer says that the state was taken, and lets the next one go. So
+nothing piles up before a slow page, and neither a closed tab nor a frozen one keeps anything
+alive. Should nothing come, the script says so loudly by itself, and asks for a new stream.
 """
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import json
 import uuid
@@ -36,8 +35,7 @@ from dashboard.run_library import RunLibrary
 from logger.errors import BadInput
 from logger.recording.run import Run
 
-PROBE_EVERY_S = 1.0
-PROBE_ANSWERED_S = 5.0
+TAKEN_WITHIN_S = 5.0
 """A page that does not answer for so long is gone, or stands still."""
 
 _LOST = {
@@ -72,7 +70,7 @@ def layout(_library: RunLibrary, _run: Run | None, query: Query) -> Component:
 
 
 def _register(app: dash.Dash, library: RunLibrary) -> None:
-    feeds: dict[str, tuple[int, LiveFeed]] = {}
+    feeds: dict[str, LiveFeed] = {}
     _register_stream(app, library, feeds)
     _register_press(app, feeds)
     app.clientside_callback(  # type: ignore[no-untyped-call]
@@ -83,49 +81,58 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
     )
 
 
-def _register_stream(
-    app: dash.Dash, library: RunLibrary, feeds: dict[str, tuple[int, LiveFeed]]
-) -> None:
+def _register_stream(app: dash.Dash, library: RunLibrary, feeds: dict[str, LiveFeed]) -> None:
     @app.callback(Input("live-ask", "data"), websocket=True, persistent=True)
     async def stream(ask: dict[str, Any] | None) -> None:
         page = ctx.websocket
         if not ask or not ask["stream"] or page is None:  # the page's script asks for the first
             raise PreventUpdate
-        viewer, number = str(ask["viewer"]), int(ask["stream"])
-        feed = LiveFeed(library.folder, str(ask["run"]))
-        feeds[viewer] = (number, feed)
-        pushing = asyncio.create_task(
-            _push(page, feed, number, folder=library.folder, units=units_of(ask["units"])),
-            name=f"live page {viewer} {number}",
-        )
+        viewer, feed = str(ask["viewer"]), LiveFeed(library.folder, str(ask["run"]))
+        feeds[viewer] = feed
         try:
-            await _while_shown(page, ask, pushing)
+            await _push(page, feed, ask, folder=library.folder, units=units_of(ask["units"]))
         finally:
-            if feeds.get(viewer) == (number, feed):
+            if feeds.get(viewer) is feed:
                 del feeds[viewer]
-            pushing.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await pushing
 
 
 async def _push(
-    page: DashWebsocketCallback, feed: LiveFeed, number: int, *, folder: Path, units: Units
+    page: DashWebsocketCallback,
+    feed: LiveFeed,
+    ask: dict[str, Any],
+    *,
+    folder: Path,
+    units: Units,
 ) -> None:
-    """Pushes what is to be shown, until it is cancelled."""
-    body: object = None
+    """Pushes what is to be shown, the next once the page has taken the last.
+
+    So a slow page gets fewer states, each the newest, and nothing waits on the way. One that was
+    left or closed, that stands still, or that has asked for another stream, ends this one. A
+    page that asks anew after it was cut off keeps the body that it has.
+    """
+    body: object = ask.get("body")
     async with contextlib.aclosing(feed.follow()) as shown_again:
         async for shown in shown_again:
             wanted = _body_key(shown)
-            if wanted != body:
+            if wanted not in (None, body):
                 body = wanted
                 children = _body(shown, folder=folder, units=units)
                 await page.set_prop("live-body", "children", children)
-            said = _said(shown, units) | {"stream": number, "others": feed.others}
+            said = _said(shown, units) | {"stream": ask["stream"], "others": feed.others}
             await page.set_prop("live-state", "data", said)
+            try:
+                asked = await page.get_prop("live-ask", "data", timeout=TAKEN_WITHIN_S)
+            except (TimeoutError, WebsocketDisconnected):
+                return
+            if asked != ask:
+                return
 
 
 def _body_key(shown: Choice | LivePicture) -> object:
-    return shown if isinstance(shown, Choice) else shown.watched
+    """What the body depends on; None where it may stay as it is."""
+    if isinstance(shown, Choice):
+        return None if shown.connecting else shown
+    return shown.watched.run_id
 
 
 def _body(shown: Choice | LivePicture, *, folder: Path, units: Units) -> list[Component]:
@@ -136,28 +143,14 @@ def _body(shown: Choice | LivePicture, *, folder: Path, units: Units) -> list[Co
 
 def _said(shown: Choice | LivePicture, units: Units) -> dict[str, Any]:
     if isinstance(shown, Choice):
-        return {"phase": "choice" if shown.recordings else "none"}
-    return page_words(shown, units) | {"clock_rate": shown.watched.clock_rate}
+        found = "choice" if shown.recordings else "none"
+        return {"phase": "connecting" if shown.connecting else found, "body": None}
+    watched = shown.watched
+    more = {"clock_rate": watched.clock_rate, "body": watched.run_id}
+    return page_words(shown, units) | more
 
 
-async def _while_shown(
-    page: DashWebsocketCallback, ask: dict[str, Any], pushing: asyncio.Task[None]
-) -> None:
-    """Returns once the page is left, closed, stands still, or has asked for another stream."""
-    while not page.is_shutdown:
-        await asyncio.wait([pushing], timeout=PROBE_EVERY_S)
-        if pushing.done():
-            pushing.result()
-            return
-        try:
-            asked = await page.get_prop("live-ask", "data", timeout=PROBE_ANSWERED_S)
-        except (TimeoutError, WebsocketDisconnected):
-            return
-        if asked != ask:
-            return
-
-
-def _register_press(app: dash.Dash, feeds: dict[str, tuple[int, LiveFeed]]) -> None:
+def _register_press(app: dash.Dash, feeds: dict[str, LiveFeed]) -> None:
     @app.callback(
         Output("live-answer", "children"),
         Output("live-answer", "className"),
@@ -174,7 +167,7 @@ def _register_press(app: dash.Dash, feeds: dict[str, tuple[int, LiveFeed]]) -> N
             request = read_press(pressed, units_of(pressed.get("units")))
         except BadInput as exc:
             return str(exc), "answer refused", kept, kept
-        _, feed = feeds.get(str(pressed["viewer"]), (0, None))
+        feed = feeds.get(str(pressed["viewer"]))
         refused = "This page is not connected." if feed is None else await feed.ask(request)
         if refused:
             return f"✖ {refused}", "answer refused", kept, kept

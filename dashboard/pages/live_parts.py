@@ -26,8 +26,6 @@ _USUAL_RING_M = 4.0
 
 def choice_body(choice: Choice, *, folder: Path) -> list[Component]:
     """What stands where nothing is watched yet."""
-    if choice.connecting:
-        return [html.P("A recording is found; connecting …", className="muted")]
     problem = [html.P(html.Bdi(f"✖ {choice.problem}"), className="invalid")] * bool(choice.problem)
     if not choice.recordings:
         return [*problem, _nothing(folder)]

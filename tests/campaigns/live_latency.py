@@ -6,7 +6,7 @@ Not part of the suite::
     python -m tests.campaigns.live_latency --events 120 --rate 20
 
 A device on a pseudo-terminal sends packs of slew, load, radius and four contacts at each rate. One
-contact opens for 9 packs, again and again. The time is taken just before the first pack with the
+contact opens for 0.4 s, again and again. The time is taken just before the first pack with the
 open contact is written, and in the page by a MutationObserver on that wheel's tile, at the
 change of the element itself; a frame later, by requestAnimationFrame, the browser draws it
 (``drawn``). The page's clock is ``performance.now()``, which on Linux counts CLOCK_MONOTONIC from
@@ -39,8 +39,7 @@ from tests.live_bay import WHEELS, dashboard_on, device, write_files
 from tests.test_browser import QUIET
 
 LINE_MS = 150
-OPEN_PACKS, CLOSED_PACKS = 9, 12
-QUIET_PACKS = 100
+OPEN_S, CLOSED_S = 0.4, 0.5
 WHEEL = "rear_left"
 
 WATCH = """place => {
@@ -62,8 +61,9 @@ class Script:
         opened_s: when each first open pack was written, s on the monotonic clock.
     """
 
-    def __init__(self):
+    def __init__(self, rate_hz):
         self.go = False
+        self._open, self._closed = round(OPEN_S * rate_hz), round(CLOSED_S * rate_hz)
         self.opened_s = []
         self._begun = None
 
@@ -73,8 +73,8 @@ class Script:
             return
         if self._begun is None:
             self._begun = number
-        phase = (number - self._begun) % (OPEN_PACKS + CLOSED_PACKS)
-        readings.open = {WHEEL} if phase >= CLOSED_PACKS else set()
+        phase = (number - self._begun) % (self._open + self._closed)
+        readings.open = {WHEEL} if phase >= self._closed else set()
 
 
 def offset_ms(page):
@@ -93,7 +93,7 @@ def measure(folder, *, rate_hz, events):
     """Latencies of so many openings at a rate, ms: (changed, drawn, bound of the clocks)."""
     runs = folder / "runs"
     runs.mkdir(parents=True)
-    script = Script()
+    script = Script(rate_hz)
     with (
         device(pack_every_s=1 / rate_hz, script=script, opened=script.opened_s.append) as bay,
         dashboard_on(runs) as (address, _),
