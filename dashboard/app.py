@@ -26,6 +26,7 @@ from dashboard.figures.warm_up import warm_up
 from dashboard.own_pages import OwnPagesOnly
 from dashboard.pages import live, not_found, plan, replay, runs, sectors, shell
 from dashboard.pages.page import Page, Query, read_query
+from dashboard.pages.replay_window import add_replay_window
 from dashboard.run_adding import add_run_adding
 from dashboard.run_library import Analyse, RunLibrary
 from dashboard.sheet_download import add_sheet_download
@@ -70,6 +71,7 @@ def make_app(folder: Path, *, analyse: Analyse | None = None) -> dash.Dash:
     )
     add_sheet_download(server, library)
     add_run_adding(server, library)
+    add_replay_window(server, library)
     add_export(server, library)  # before Dash, which takes every path that is left
     app = dash.Dash(
         "dashboard",
