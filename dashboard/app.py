@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import dash
-from dash import Input, Output
+from dash import Input, Output, html
 from dash.development.base_component import Component
 from fastapi import FastAPI
 
@@ -31,6 +31,7 @@ from dashboard.run_adding import add_run_adding
 from dashboard.run_library import Analyse, RunLibrary
 from dashboard.sheet_download import add_sheet_download
 from logger.errors import RunUnreadable
+from logger.recording.run import Run
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Receive, Scope, Send
@@ -149,11 +150,17 @@ def _show(library: RunLibrary, pathname: str, query: Query) -> tuple[Component, 
     if page is None:
         return not_found.layout("There is no such page."), runs.links(None, pathname)
     if not page.of_run:
-        return page.layout(library, None, query), runs.links(None, pathname)
+        return _shown(page, library, None, query), runs.links(None, pathname)
     run = library.find(query.run_id)
     if run is None:
         return not_found.layout("There is no such run in this folder."), runs.links(None, pathname)
     try:
-        return page.layout(library, run, query), runs.links(run, pathname)
+        return _shown(page, library, run, query), runs.links(run, pathname)
     except RunUnreadable as exc:
         return not_found.layout(str(exc)), runs.links(run, pathname)
+
+
+def _shown(page: Page, library: RunLibrary, run: Run | None, query: Query) -> Component:
+    """A page's content, in an element of the page's name, to which its style sheet keeps."""
+    name = page.path.strip("/") or "runs"
+    return html.Div(page.layout(library, run, query), className=f"page-{name}")

@@ -44,15 +44,16 @@
     },
   });
 
-  /* The menu of views closes as menus do: by a click elsewhere, and by Escape. */
-  function closeView(back) {
-    const view = document.getElementById("view");
-    if (!view || !view.open) return;
-    view.open = false;
-    if (back) view.querySelector("summary").focus();
+  /* Menus close as menus do: by a click elsewhere, and by Escape. */
+  function closeMenus(kept, back) {
+    document.querySelectorAll("details.view[open]").forEach((menu) => {
+      if (menu === kept) return;
+      menu.open = false;
+      if (back) menu.querySelector("summary").focus();
+    });
   }
-  document.addEventListener("click", (event) => { if (!event.target.closest("#view")) closeView(false); });
-  document.addEventListener("keydown", (event) => { if (event.key === "Escape") closeView(true); });
+  document.addEventListener("click", (event) => closeMenus(event.target.closest("details.view"), false));
+  document.addEventListener("keydown", (event) => { if (event.key === "Escape") closeMenus(null, true); });
 
   dark.addEventListener("change", look);
   narrow.addEventListener("change", look);

@@ -23,6 +23,7 @@ from dashboard.pages.load_chart import load_chart_card, register_load_chart
 from dashboard.pages.moment_link import moment_link
 from dashboard.pages.page import Page, Query
 from dashboard.pages.proof import proof_card
+from dashboard.pages.runs_rows import address
 from dashboard.pages.sweeps import lift_words, sweeps_card
 from dashboard.pages.title import run_title
 from dashboard.pages.truck_model import model_card, register_model
@@ -38,6 +39,12 @@ _CAUTION = (
 )
 
 
+_EXPORTS = (
+    ("XLSX, result and readings each 0.1 s", {"format": "xlsx", "every": "0.1 s"}),
+    ("CSV, every reading, zipped", {"format": "csv"}),
+    ("MAT, every reading", {"format": "mat"}),
+    ("Parquet, every reading", {"format": "parquet"}),
+)
 _PARTS = (
     ("proof", "Proof"),
     (FINDINGS_ID, "Findings"),
@@ -108,7 +115,6 @@ def _ways_on(run: Run, query: Query) -> Component:
     """What to do with the result, and where on this page its parts stand."""
     paper = "letter" if query.units.name == "us" else "a4"
     sheet = {"run": run.header.run_id, "units": query.units.name, "paper": paper}
-    export = {"run": run.header.run_id, "format": "xlsx"}
     return html.Div(
         [
             html.A(
@@ -116,9 +122,8 @@ def _ways_on(run: Run, query: Query) -> Component:
                 href=f"/sheet?{urlencode(sheet)}",
                 className="button main",
             ),
-            html.A(
-                "Readings and result, XLSX", href=f"/export?{urlencode(export)}", className="button"
-            ),
+            _exports(run, query.units.name),
+            dcc.Link("Plan from this test", href=address("/plan", run), className="button"),
             html.Nav(
                 [html.A(words, href=f"#{place}") for place, words in _PARTS],
                 className="parts",
@@ -126,6 +131,22 @@ def _ways_on(run: Run, query: Query) -> Component:
             ),
         ],
         className="actions",
+    )
+
+
+def _exports(run: Run, units: str) -> Component:
+    """Files for other programs, each a download."""
+    links = [
+        html.A(
+            words,
+            href=f"/export?{urlencode({'run': run.header.run_id, 'units': units} | asked)}",
+            className="button",
+        )
+        for words, asked in _EXPORTS
+    ]
+    return html.Details(
+        [html.Summary("Export", className="button"), html.Div(links, className="view-menu")],
+        className="view",
     )
 
 
