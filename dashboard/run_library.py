@@ -196,6 +196,19 @@ class RunLibrary:
         with suppress(RunUnreadable):  # the page will be told when it asks
             self.overview(run)
 
+    def _analysed(self, run: Run) -> Result:
+        result = self._analyse(run)
+        with suppress(RuntimeError):  # closed meanwhile
+            self._analysts.submit(self._keep_overview, run)
+        return result
+
+    def _keep_overview(self, run: Run) -> None:
+        """Looks through a run that was analysed, so that its page opens at once."""
+        with suppress(RunUnreadable):
+            stamp = _stamp(run.path)
+            if kept_overview(run, stamp) is None:
+                keep_overview(run, stamp, overview_of(read_readings(run)))
+
     def _look_through(self, run: Run, stamp: _Stamp) -> Overview:
         with self._reading:
             overview = self._overviews.get(stamp) or kept_overview(run, stamp)
@@ -221,7 +234,7 @@ class RunLibrary:
         stamp = _stamp(run.path)
         with self._lock:
             if stamp not in self._results:
-                self._results[stamp] = self._analysts.submit(self._analyse, run)
+                self._results[stamp] = self._analysts.submit(self._analysed, run)
             return self._results[stamp]
 
     def want(self, runs: Iterable[Run]) -> list[Future[Result] | None]:
@@ -262,7 +275,7 @@ class RunLibrary:
             while self._wanted:
                 run, stamp = self._wanted.popleft()
                 if stamp in self._opened and stamp not in self._results:
-                    self._in_hand = self._analysts.submit(self._analyse, run)
+                    self._in_hand = self._analysts.submit(self._analysed, run)
                     self._results[stamp] = self._in_hand
                     break
             else:

@@ -165,7 +165,7 @@ def _moving(
             name=called + name,
         )
     if overview.wheels:
-        yield from _contacts(*drawn[-2:], palette, axis_of(rows, "contacts"), other=other)
+        yield from _contacts(drawn[-2], drawn[-1], palette, axis_of(rows, "contacts"), other=other)
 
 
 def _contacts(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from urllib.parse import urlencode
 
 import dash_mantine_components as dmc
 from dash import html
@@ -18,6 +19,8 @@ from dashboard.pages.replay_parts import seek_button
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
 from logger.recording.run import Run
 
+_EXPORTS = (("csv", "CSV"), ("xlsx", "Excel"), ("mat", "MATLAB"), ("parquet", "Parquet"))
+
 
 def tools_card(run: Run) -> Component:
     """The card, still without what was found."""
@@ -26,7 +29,7 @@ def tools_card(run: Run) -> Component:
         ("pin", "Pin", _pin()),
         ("marks", "Bookmarks", _marks()),
         ("notes", "Notes", notes_panel(run)),
-        ("table", "Table", html.Div(id="moments-table", className="wide-table")),
+        ("table", "Table, export", html.Div([_exports(run), _table_place()])),
     )
     tabs = dmc.TabsList([dmc.TabsTab(words, value=value) for value, words, _ in panels])
     return html.Section(
@@ -38,6 +41,23 @@ def tools_card(run: Run) -> Component:
         ),
         className="card tools-card",
     )
+
+
+def _table_place() -> Component:
+    return html.Div(id="moments-table", className="wide-table")
+
+
+def _exports(run: Run) -> Component:
+    links = [
+        html.A(
+            words,
+            href=f"/export?{urlencode({'run': run.header.run_id, 'format': name})}",
+            className="button",
+            download="",
+        )
+        for name, words in _EXPORTS
+    ]
+    return html.Div([html.Span("All readings as", className="muted"), *links], className="row")
 
 
 def _pin() -> Component:
