@@ -58,7 +58,7 @@ def screen(folder, monkeypatch, tmp_path):
 def shown(page, key, wanted):
     """Presses a key and waits for a moment, s."""
     page.keyboard.press(key)
-    page.wait_for_function(f"t => Math.abs(({SHOWN})() - t) < 1e-7", arg=wanted)
+    page.wait_for_function(f"t => Math.abs(({SHOWN})() - t) < 1e-6", arg=wanted)
 
 
 def test_keys_move_by_readings_seconds_and_events_and_can_be_switched_off(screen, run, results):

@@ -9,8 +9,9 @@ The run is a simulated test drawn out to an hour: slew, load and radius at 2 kHz
 wheels at 1 kHz each, every reading with noise and every time with jitter of its own, and one
 opening of a single reading far from all others. Measured in a fresh server and a fresh window:
 
-* **open**: from following a run's link in the list (which is the first page load) to the plan,
-  the traces of the whole run and the numbers painted. *Never opened*: nothing is kept of the run.
+* **open**: from following a run's link in the list (which is the first page load, and was read for
+  ``--read-list-s`` while the server began to analyse the run) to the plan, the traces of the whole
+  run and the numbers painted. *Never opened*: nothing was kept of the run when the server started.
   *Opened before*: a server that has just started finds the overview that an earlier one kept.
 * **over the wire**: bytes of all answers that this opening asked for, until its result is there.
 * **seek**: from an ``input`` event of the scrubber to the frame in which plan, cursor and numbers
@@ -262,7 +263,7 @@ def main() -> int:
         if not path.exists():
             make_run(path, round(asked.samples))
         found = measured(Path(place), path, asked)
-    found |= {"file_mb": None, "load_average": os.getloadavg()[0], "cores": os.cpu_count()}
+    found |= {"load_average": os.getloadavg()[0], "cores": os.cpu_count()}
     print(json.dumps(found, indent=2))
     held = (
         found["open_never_opened_s"]["median"] <= OPEN_LIMIT_S
