@@ -29,6 +29,14 @@ def pytest_collection_modifyitems(config, items):
             item.add_marker(skip)
 
 
+@pytest.fixture(autouse=True, scope="session")
+def caches_of_our_own(tmp_path_factory):
+    """What the dashboard keeps in the user's cache stays out of the real one."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+        yield
+
+
 @pytest.fixture(autouse=True)
 def no_thread_is_left_behind():
     """Fails a test that leaves a thread of the recorder or a source running."""

@@ -12,6 +12,7 @@ from dashboard.cli.analyze import analyze_command
 from dashboard.cli.export import export_command
 from dashboard.cli.model import model_command
 from dashboard.cli.plan import plan_command
+from dashboard.cli.sheet import sheet_command
 from dashboard.cli.show import demo_command, serve_command
 from logger.cli import add_commands
 from logger.errors import SlewtraceError
@@ -31,6 +32,7 @@ app.command("plan")(plan_command)
 app.command("model")(model_command)
 app.command("analyze")(analyze_command)
 app.command("export")(export_command)
+app.command("sheet")(sheet_command)
 app.command("serve")(serve_command)
 app.command("demo")(demo_command)
 

@@ -147,6 +147,7 @@ def _number(key: str, words: str, value: float, *, step: float) -> Component:
         size="md",
         w=150,
         debounce=400,
+        hideControls=True,
     )
     return number
 
