@@ -13,7 +13,7 @@
   const OUT_CM = 100;
 
   const live = {
-    state: null, gotMs: 0, timer: 0, lost: false, retryMs: 0, retryAtMs: 0, presses: 0, tickMs: 0,
+    state: null, gotMs: 0, newMs: 0, timer: 0, lost: false, retryMs: 0, retryAtMs: 0, presses: 0, tickMs: 0,
     sound: null, beepAtMs: 0, ask: null,
   };
 
@@ -89,11 +89,12 @@
     return age_s < 120 ? `${age_s.toFixed(0)} s` : `${(age_s / 60).toFixed(0)} min`;
   }
 
-  const elapsed_s = () => ((performance.now() - live.gotMs) / 1000) * (live.state.clock_rate || 1);
+  /* On the run's clock, since the recorder's latest state. */
+  const elapsed_s = () => ((performance.now() - live.newMs) / 1000) * (live.state.clock_rate || 1);
 
   function writeAges() {
     if (!live.state) return;
-    const since_s = live.state.phase === "live" || live.lost ? elapsed_s() : 0;
+    const since_s = live.state.phase === "sealed" ? 0 : elapsed_s();
     (live.state.ages_s || []).forEach((age_s, i) => {
       write(`live-channel-${i}-age`, age_s === null ? "—" : ageWords(age_s + since_s));
     });
@@ -246,6 +247,7 @@
         if (!state || state.stream !== asked.stream) return none;
         live.gotMs = performance.now();
         if (state.phase === "connecting") return none; // what was lost stays loud until then
+        if (!live.state || live.state.t_ns !== state.t_ns) live.newMs = live.gotMs;
         Object.assign(live, { state, ask: asked, retryMs: 0, retryAtMs: 0, lost: false });
         show(state);
         writeAges();
