@@ -93,7 +93,7 @@ def make_app(folder: Path, *, analyse: Analyse | None = None) -> dash.Dash:
     for page in PAGES:
         page.register(app, library)
     # Dash waits for a first request to a page that it knows; any address must serve our scripts.
-    app._setup_server()  # noqa: SLF001 - there is no public way
+    app._setup_server()  # type: ignore[no-untyped-call]  # noqa: SLF001 - no public way
     server.add_middleware(OneIndex, paths=frozenset(page.path for page in PAGES))
     server.add_middleware(OwnPagesOnly, script_hashes=app.csp_hashes())
     return app

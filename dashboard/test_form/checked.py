@@ -71,7 +71,7 @@ def check_form(values: FormValues, former: str, *, name: str = "test.toml") -> C
     try:
         TestFile.model_validate(filled.document)
     except ValidationError as exc:
-        found = problems_in(exc, document=filled.document, model=TestFile)
+        found = problems_in(exc, model=TestFile)
         mistakes += [_mistake(problem, filled) for problem in found]
     if not mistakes:
         test = read_test(toml.text, name=name)  # what will be saved, not what it was made from

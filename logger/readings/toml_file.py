@@ -90,32 +90,28 @@ class Problem:
     unknown: bool = False
 
 
-def problems_in(
-    exc: ValidationError, *, document: dict[str, Any], model: type[BaseModel]
-) -> tuple[Problem, ...]:
+def problems_in(exc: ValidationError, *, model: type[BaseModel]) -> tuple[Problem, ...]:
     """All that a model refused in a document, unknown keys first.
 
     An unknown key often is the cause of a missing one.
 
     Args:
         exc: the model's refusal.
-        document: what it refused.
         model: the model.
     """
-    errors = exc.errors(include_url=False)
-    found = [_problem(e, document, model) for e in errors]
+    found = [_problem(e, model) for e in exc.errors(include_url=False)]
     return tuple(sorted(found, key=lambda p: not p.unknown))
 
 
 def _first_error(
     exc: ValidationError, *, document: dict[str, Any], model: type[BaseModel], name: str
 ) -> FileInvalid:
-    first = problems_in(exc, document=document, model=model)[0]
+    first = problems_in(exc, model=model)[0]
     where = f"{name}, {_spell(first.path, document)}" if first.path else name
     return FileInvalid(where=where, what=first.what, would_do=first.would_do)
 
 
-def _problem(error: ErrorDetails, document: dict[str, Any], model: type[BaseModel]) -> Problem:
+def _problem(error: ErrorDetails, model: type[BaseModel]) -> Problem:
     path = error["loc"]
     if error["type"] == "extra_forbidden":
         known = _known_keys(model, path[:-1])
