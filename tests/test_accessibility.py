@@ -61,6 +61,9 @@ def test_no_page_keeps_anyone_out(browser, address, page_name, screen):
             page.click("#view label:has-text('Sunlight')")
             page.keyboard.press("Escape")
             page.wait_for_selector(drawn)
+        # Seen whole, so that a bar at the foot hides nothing.
+        height_px = page.evaluate("document.documentElement.scrollHeight")
+        page.set_viewport_size({"width": width, "height": height_px})
         found = violations(page)
         width_px = page.evaluate("document.documentElement.scrollWidth")
 
