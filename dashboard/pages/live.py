@@ -59,6 +59,7 @@ def layout(_library: RunLibrary, _run: Run | None, query: Query) -> Component:
             dcc.Store(id="live-ask", data=ask),
             dcc.Store(id="live-state"),
             dcc.Store(id="live-press"),
+            dcc.Store(id="live-drawn"),
             html.H1("Live", className="live-title"),
             html.P(id="live-lost", className="live-lost", role="alert"),
             html.Div(html.P("Looking for a recording …", className="muted"), id="live-body"),
@@ -73,9 +74,10 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
     feeds: dict[str, LiveFeed] = {}
     _register_stream(app, library, feeds)
     _register_press(app, feeds)
+    # The output is a leaf that nothing changes: on the page's frame all in it would be drawn anew.
     app.clientside_callback(  # type: ignore[no-untyped-call]
         ClientsideFunction(namespace="live", function_name="draw"),
-        Output("live", "data-drawn"),
+        Output("live-drawn", "data"),
         Input("live-state", "data"),
         State("live-ask", "data"),
     )

@@ -36,7 +36,7 @@ import numpy as np
 from playwright.sync_api import sync_playwright
 
 from tests.live_bay import WHEELS, dashboard_on, device, write_files
-from tests.test_browser import QUIET
+from tests.browsing import QUIET
 
 LINE_MS = 150
 OPEN_S, CLOSED_S = 0.4, 0.5
