@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from contextlib import contextmanager
 
+import numpy as np
 import pytest
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -17,6 +19,10 @@ QUIET = [
     "--no-first-run",
 ]
 PATIENCE_MS = 40_000
+HOSTILE = f'"<img src=x onerror=alert(1)> \\u202Eright to left {"L" * 150}"'
+"""A name as it stands in TOML."""
+HARMLESS = "GET_PROPS_REQUEST: Component"
+"""What is said of a page that was left while the server asked it something."""
 
 needs_chromium = [
     pytest.mark.browser,
@@ -36,20 +42,101 @@ def chromium():
             browser.close()
 
 
+class Window:
+    """A page of its own, which keeps what the browser complained of and what it asked for.
+
+    All pages of a browser share its cache, since reading the drawing library anew takes seconds.
+    What a page kept in the browser goes when it is closed.
+
+    Args:
+        browser: the browser.
+        viewport: width and height, px.
+        color_scheme: what the system is said to prefer.
+    """
+
+    def __init__(self, browser, *, viewport=None, color_scheme="light"):
+        context = browser.contexts[0] if browser.contexts else browser.new_context()
+        context.set_default_timeout(PATIENCE_MS)
+        self.page = context.new_page()
+        self.page.set_viewport_size(viewport or {"width": 1280, "height": 720})
+        self.page.emulate_media(color_scheme=color_scheme)
+        self.requests, self.complaints = [], []
+        self.page.on("request", lambda r: self.requests.append(r.url))
+        self.page.on("console", self._hear)
+        self.page.on("pageerror", lambda e: self.complaints.append(str(e)))
+        self.page.on(
+            "dialog", lambda d: (self.complaints.append(f"dialog {d.message}"), d.dismiss())
+        )
+
+    def _hear(self, message):
+        if message.type in ("error", "warning") and HARMLESS not in message.text:
+            self.complaints.append(message.text)
+
+    def close(self):
+        """Closes the page and forgets what it kept."""
+        if self.page.url.startswith("http"):
+            self.page.evaluate("localStorage.clear(), sessionStorage.clear()")
+        self.page.close()
+
+
 @contextmanager
 def window(browser, **given):
     """A page of its own; on leaving it, the browser must not have complained of anything."""
-    context = browser.new_context(**given)
-    context.set_default_timeout(PATIENCE_MS)
-    page = context.new_page()
-    complaints = []
-    page.on(
-        "console", lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None
-    )
-    page.on("pageerror", lambda e: complaints.append(str(e)))
+    opened = Window(browser, **given)
     try:
-        yield page
+        yield opened.page
     finally:
-        context.close()
+        opened.close()
 
-    assert not complaints, complaints
+    assert not opened.complaints, opened.complaints
+
+
+class Screen(Window):
+    """A window on a dashboard."""
+
+    def __init__(self, browser, address, **given):
+        super().__init__(browser, **given)
+        self.address = address
+
+    def open(self, path):
+        """Opens a page of the dashboard and waits until its figures are drawn."""
+        self.page.goto(self.address + path)
+        if path.startswith("/replay"):
+            self.page.wait_for_selector("#replay[data-run]")
+        elif path.startswith("/sectors"):
+            self.page.wait_for_selector("#sectors .main-svg")
+        return self.page
+
+    def text(self, selector):
+        """The text of an element."""
+        return self.page.inner_text(selector)
+
+    def goes_to(self, t_s):
+        """Waits until a moment of the run is drawn."""
+        self.page.wait_for_function(
+            "t => Math.abs(Number(document.querySelector('#replay').dataset.shown) - t) < 1e-3",
+            arg=t_s,
+        )
+
+    def seek(self, t_s):
+        """Types a time and waits until it is drawn."""
+        field = self.page.locator("#go-to")
+        field.fill(f"{t_s:.4f}")
+        field.press("Enter")
+        field.blur()
+        self.goes_to(t_s)
+
+    def shown_s(self):
+        """The moment that is drawn, s."""
+        return float(self.page.get_attribute("#replay", "data-shown"))
+
+
+def reading(run, channel, t_s):
+    """The last calibrated reading at a time."""
+    block = run.calibrated(channel)
+    return float(block.value[np.searchsorted(block.t_ns, round(t_s * 1e9), side="right") - 1])
+
+
+def number(text):
+    """The number in a readout."""
+    return float(re.search(r"[-−]?[\d.]+", text).group().replace("−", "-"))

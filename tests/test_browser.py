@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -16,80 +15,13 @@ from dashboard.results import analyse
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
 from logger.recording.run import open_run
 from logger.recording.sealed import write_sealed
+from tests.browsing import HOSTILE, Screen, chromium, needs_chromium, number, reading
 from tests.sample_runs import seal_sample
 from tests.served import served
 
-sync_api = pytest.importorskip("playwright.sync_api")
+pytest.importorskip("playwright.sync_api")
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine"),
-]
-QUIET = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--no-first-run",
-]
-HOSTILE = f'"<img src=x onerror=alert(1)> \\u202Eright to left {"L" * 150}"'
-PATIENCE_MS = 40_000
-
-
-class Screen:
-    """A browser window that keeps what it asked for and what it complained of."""
-
-    def __init__(self, browser, address, **given):
-        self.address = address
-        self.requests = []
-        self.complaints = []
-        self.context = browser.new_context(**given)
-        self.context.set_default_timeout(PATIENCE_MS)
-        self.page = self.context.new_page()
-        self.page.on("request", lambda r: self.requests.append(r.url))
-        self.page.on("console", self._hear)
-        self.page.on("pageerror", lambda e: self.complaints.append(str(e)))
-        self.page.on(
-            "dialog", lambda d: (self.complaints.append(f"dialog {d.message}"), d.dismiss())
-        )
-
-    def _hear(self, message):
-        if message.type in ("error", "warning"):
-            self.complaints.append(message.text)
-
-    def open(self, path):
-        """Opens a page of the dashboard and waits until its figures are drawn."""
-        self.page.goto(self.address + path)
-        if path.startswith("/replay"):
-            self.page.wait_for_selector("#replay[data-run]")
-        elif path.startswith("/sectors"):
-            self.page.wait_for_selector("#sectors .main-svg")
-        return self.page
-
-    def text(self, selector):
-        """The text of an element."""
-        return self.page.inner_text(selector)
-
-    def goes_to(self, t_s):
-        """Waits until a moment of the run is drawn."""
-        self.page.wait_for_function(
-            "t => Math.abs(Number(document.querySelector('#replay').dataset.shown) - t) < 1e-3",
-            arg=t_s,
-        )
-
-    def seek(self, t_s):
-        """Types a time and waits until it is drawn."""
-        field = self.page.locator("#go-to")
-        field.fill(f"{t_s:.4f}")
-        field.press("Enter")
-        field.blur()
-        self.goes_to(t_s)
-
-    def shown_s(self):
-        """The moment that is drawn, s."""
-        return float(self.page.get_attribute("#replay", "data-shown"))
+pytestmark = needs_chromium
 
 
 @pytest.fixture(scope="module")
@@ -113,10 +45,8 @@ def address(folder):
 @pytest.fixture(scope="module")
 def browser():
     """One Chromium for all tests here."""
-    with sync_api.sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
-        yield chromium
-        chromium.close()
+    with chromium() as opened:
+        yield opened
 
 
 @pytest.fixture
@@ -124,7 +54,7 @@ def screen(browser, address):
     """A window; on leaving it, nothing may have gone out and nothing may have gone wrong."""
     window = Screen(browser, address, viewport={"width": 1280, "height": 800})
     yield window
-    window.context.close()
+    window.close()
     elsewhere = [
         u
         for u in window.requests
@@ -147,17 +77,6 @@ def run(folder):
 def result(run):
     """Its result."""
     return analyse(run)
-
-
-def reading(run, channel, t_s):
-    """The last calibrated reading at a time."""
-    block = run.calibrated(channel)
-    return float(block.value[np.searchsorted(block.t_ns, round(t_s * 1e9), side="right") - 1])
-
-
-def number(text):
-    """The number in a readout."""
-    return float(re.search(r"[-−]?[\d.]+", text).group().replace("−", "-"))
 
 
 def test_runs_are_listed_and_lead_to_their_sectors(screen, result):
@@ -423,13 +342,14 @@ def test_colours_follow_the_system_and_the_switch(browser, address):
     page = screen.open("/sectors?run=both-sides")
     ink = "() => document.querySelector('#sectors .js-plotly-plot').layout.font.color"
     dark = page.evaluate("getComputedStyle(document.body).backgroundColor"), page.evaluate(ink)
-    page.click("header button")
+    page.click("#view summary")
+    page.click("#view label:has-text('Day')")
     page.wait_for_function(
         "before => document.querySelector('#sectors .js-plotly-plot').layout.font.color !== before",
         arg=dark[1],
     )
     light = page.evaluate("getComputedStyle(document.body).backgroundColor"), page.evaluate(ink)
-    screen.context.close()
+    screen.close()
 
     assert dark[0] != light[0]
     assert dark[1] == "#eef3f7"
@@ -452,7 +372,7 @@ def test_nothing_is_cut_off_at_any_width(browser, address, width, path):
             .map((b) => b.outerHTML.slice(0, 80))"""
     )
     image = page.locator("img[src=x]").count()
-    screen.context.close()
+    screen.close()
 
     assert wide <= width
     assert small == []
@@ -500,7 +420,7 @@ def test_a_run_that_lacks_something_is_shown_all_the_same(
     )
     screen.open(f"/sectors?run={run_id}")
     table = page.locator("table.plain").inner_text()
-    screen.context.close()
+    screen.close()
 
     assert in_sectors in table
     assert screen.complaints == []
@@ -517,7 +437,7 @@ def test_a_run_that_proves_nothing_says_so_first(browser, odd_address):
     page.locator("#findings .to-moment").first.click()
     page.wait_for_selector("#replay[data-run]")
     address = page.url
-    screen.context.close()
+    screen.close()
 
     assert first == "verdict"
     assert "nothing proved" in verdict.lower()
@@ -537,7 +457,7 @@ def test_a_new_run_appears_in_the_open_list(browser, tmp_path):
         seal_sample(tmp_path, scenario="one-side")
         page.wait_for_selector("#runs-grid >> text=rear left lifted")
         rows = page.locator("#runs-grid .ag-row").count()
-        screen.context.close()
+        screen.close()
 
     assert rows == 1
     assert screen.complaints == []

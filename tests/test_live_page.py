@@ -9,14 +9,13 @@ import signal
 
 import pytest
 
+from tests.browsing import HOSTILE, Screen, chromium, needs_chromium
 from tests.live_bay import WHEELS, dashboard_on, device, write_files
-from tests.test_browser import CHROMIUM, HOSTILE, QUIET, Screen
 from tests.test_record import Recording, named
 
-sync_api = pytest.importorskip("playwright.sync_api")
+pytest.importorskip("playwright.sync_api")
 pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine"),
+    *needs_chromium,
     pytest.mark.timeout(300),  # recorder, dashboard and browser begin together
 ]
 LEAST_TARGET_PX = 44
@@ -26,10 +25,8 @@ HARMLESS = ("Component live-", "WebSocket")
 
 @pytest.fixture(scope="module")
 def browser():
-    with sync_api.sync_playwright() as playwright:
-        launched = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
-        yield launched
-        launched.close()
+    with chromium() as opened:
+        yield opened
 
 
 @pytest.fixture(autouse=True)
@@ -128,7 +125,7 @@ def test_a_test_is_followed_from_nothing_to_the_sealed_run(browser, tmp_path):
             assert "sealed" in screen.text("#live-alarm")
             assert run.endswith(".parquet")
         assert not [c for c in screen.complaints if not c.startswith(HARMLESS)]
-        screen.context.close()
+        screen.close()
 
 
 def _clear_alarms(screen):
@@ -256,4 +253,4 @@ def test_one_of_two_is_chosen_and_nothing_that_is_gone_looks_fresh(browser, tmp_
         screen.says("live-body", "a-elsewhere")
 
         assert not [c for c in screen.complaints if not c.startswith(HARMLESS)]
-        screen.context.close()
+        screen.close()

@@ -8,15 +8,12 @@ import pytest
 from dashboard.later_notes import read_later_notes
 from dashboard.results import analyse
 from logger.recording.run import open_run
+from tests.browsing import HOSTILE, Screen, chromium, needs_chromium, number, reading
 from tests.sample_runs import seal_sample
 from tests.served import served
-from tests.test_browser import CHROMIUM, HOSTILE, QUIET, Screen, number, reading
 
-sync_api = pytest.importorskip("playwright.sync_api")
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine"),
-]
+pytest.importorskip("playwright.sync_api")
+pytestmark = needs_chromium
 SHOWN = "() => Number(document.querySelector('#replay').dataset.shown)"
 
 
@@ -41,18 +38,27 @@ def results(folder, run):
     return analyse(run), analyse(open_run(folder / "again.parquet"))
 
 
-@pytest.fixture
-def screen(folder, monkeypatch, tmp_path):
-    """A window on a dashboard that keeps its overviews in a folder of its own."""
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
-    with served(folder) as url, sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
-        window = Screen(browser, url, viewport={"width": 1280, "height": 800})
-        yield window
-        window.context.close()
-        browser.close()
+@pytest.fixture(scope="module")
+def address(folder):
+    """A dashboard on them."""
+    with served(folder) as url:
+        yield url
 
-        assert window.complaints == []
+
+@pytest.fixture(scope="module")
+def browser():
+    with chromium() as opened:
+        yield opened
+
+
+@pytest.fixture
+def screen(browser, address):
+    """A window on the dashboard."""
+    window = Screen(browser, address, viewport={"width": 1280, "height": 800})
+    yield window
+    window.close()
+
+    assert window.complaints == []
 
 
 def shown(page, key, wanted):
