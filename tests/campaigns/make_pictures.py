@@ -54,7 +54,8 @@ def pages(result_t_s):
         ("sectors", f"/sectors?run={run_id}", 1040),
         ("replay", f"/replay?run={run_id}&t={result_t_s}", 860),
     )
-    with served(RUN.parent) as address, chromium() as browser:
+    # Named as seen from the project, since the list shows the name of its folder.
+    with served(RUN.parent.relative_to(ROOT)) as address, chromium() as browser:
         page = browser.new_page(viewport={"width": 1280, "height": 800}, color_scheme="light")
         for name, path, height in views:
             page.set_viewport_size({"width": 1280, "height": height})
