@@ -38,9 +38,9 @@ from logger.live.live_recordings import registered
 from logger.live.rounds import HAND_OVER_EVERY_S
 from logger.live.snapshot import Snapshot
 from logger.live.viewer_link import ViewerLink
+from tests.browsing import QUIET
 from tests.live_bay import RIG, TEST, WHEELS, dashboard_on
 from tests.rig_of_a_bay import header
-from tests.browsing import QUIET
 
 LINE_MB = 300
 LIFT_EVERY = 430

@@ -35,8 +35,8 @@ from pathlib import Path
 import numpy as np
 from playwright.sync_api import sync_playwright
 
-from tests.live_bay import WHEELS, dashboard_on, device, write_files
 from tests.browsing import QUIET
+from tests.live_bay import WHEELS, dashboard_on, device, write_files
 
 LINE_MS = 150
 OPEN_S, CLOSED_S = 0.4, 0.5
