@@ -8,6 +8,8 @@ import time
 import pytest
 from hypothesis import HealthCheck, settings
 
+from tests.browsing import chromium
+
 settings.register_profile(
     "house", deadline=None, suppress_health_check=[HealthCheck.too_slow], print_blob=True
 )
@@ -27,6 +29,13 @@ def pytest_collection_modifyitems(config, items):
     for item in items:
         if "hardware" in item.keywords:
             item.add_marker(skip)
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """One Chromium for all tests of a module."""
+    with chromium() as opened:
+        yield opened
 
 
 @pytest.fixture(autouse=True, scope="session")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.browsing import chromium, needs_chromium, window
+from tests.browsing import needs_chromium, window
 from tests.sample_runs import seal_sample
 from tests.served import served
 
@@ -30,13 +30,6 @@ def address(tmp_path_factory):
     seal_sample(folder)
     with served(folder) as url:
         yield url
-
-
-@pytest.fixture(scope="module")
-def browser():
-    """One Chromium for all tests here."""
-    with chromium() as opened:
-        yield opened
 
 
 def violations(page):

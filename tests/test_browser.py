@@ -15,7 +15,7 @@ from dashboard.results import analyse
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
 from logger.recording.run import open_run
 from logger.recording.sealed import write_sealed
-from tests.browsing import HOSTILE, Screen, chromium, needs_chromium, number, reading
+from tests.browsing import HOSTILE, Screen, needs_chromium, number, reading
 from tests.sample_runs import seal_sample
 from tests.served import served
 
@@ -40,13 +40,6 @@ def address(folder):
     """A dashboard on that folder."""
     with served(folder) as url:
         yield url
-
-
-@pytest.fixture(scope="module")
-def browser():
-    """One Chromium for all tests here."""
-    with chromium() as opened:
-        yield opened
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ import signal
 
 import pytest
 
-from tests.browsing import HOSTILE, Screen, chromium, needs_chromium
+from tests.browsing import HOSTILE, Screen, needs_chromium
 from tests.live_bay import WHEELS, dashboard_on, device, write_files
 from tests.test_record import Recording, named
 
@@ -21,12 +21,6 @@ pytestmark = [
 LEAST_TARGET_PX = 44
 HARMLESS = ("Component live-", "WebSocket")
 """What the browser says of a page that was left, and of a server that stood still."""
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as opened:
-        yield opened
 
 
 @pytest.fixture(autouse=True)

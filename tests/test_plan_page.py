@@ -12,7 +12,7 @@ from dashboard.pages.plan_model import NewestOnly
 from dashboard.pages.planned import quick_plan, whole_plan
 from dashboard.test_form.example import EXAMPLE_TOML
 from logger.readings.test_file import read_test
-from tests.browsing import chromium, needs_chromium, window
+from tests.browsing import needs_chromium, window
 from tests.sample_runs import seal_sample
 from tests.served import served
 from tests.test_cli import slewtrace
@@ -74,13 +74,6 @@ def address(tmp_path_factory):
     seal_sample(folder)
     with served(folder) as url:
         yield url
-
-
-@pytest.fixture(scope="module")
-def browser():
-    """One Chromium for all tests here."""
-    with chromium() as started:
-        yield started
 
 
 def slips_and_mends(page):

@@ -8,7 +8,7 @@ import pytest
 from dashboard.later_notes import read_later_notes
 from dashboard.results import analyse
 from logger.recording.run import open_run
-from tests.browsing import HOSTILE, Screen, chromium, needs_chromium, number, reading
+from tests.browsing import HOSTILE, Screen, needs_chromium, number, reading
 from tests.sample_runs import seal_sample
 from tests.served import served
 
@@ -43,12 +43,6 @@ def address(folder):
     """A dashboard on them."""
     with served(folder) as url:
         yield url
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as opened:
-        yield opened
 
 
 @pytest.fixture

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-import shutil
 import threading
 import time
 import zipfile
@@ -22,12 +21,10 @@ from dashboard.results import analyse
 from dashboard.run_library import RunLibrary
 from logger.recording.run import open_run
 from logger.recording.sealed import write_sealed
+from tests.browsing import HOSTILE, Window, needs_chromium
 from tests.sample_runs import seal_sample
 from tests.served import served
 from tests.test_app import ask, page, rows_of
-
-HOSTILE = f'"<img src=x onerror=alert(1)> \\u202Eright to left {"L" * 150}"'
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 
 
 def copy_of(run, path, *, run_id, seconds=None, started_utc="2026-05-01T09:30:00Z"):
@@ -206,21 +203,12 @@ def test_a_sealed_run_is_kept_and_nothing_else(tmp_path, source):
 
 
 @pytest.fixture
-def window():
-    """A window of Chromium that keeps what it complained of."""
-    sync_api = pytest.importorskip("playwright.sync_api")
-    with sync_api.sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(
-            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"]
-        )
-        opened = chromium.new_page(viewport={"width": 1280, "height": 900})
-        opened.set_default_timeout(60_000)
-        opened.complaints = []
-        opened.on("pageerror", lambda e: opened.complaints.append(str(e)))
-        opened.on("console", lambda m: m.type == "error" and opened.complaints.append(m.text))
-        opened.on("dialog", lambda d: (opened.complaints.append("dialog"), d.dismiss()))
-        yield opened
-        chromium.close()
+def window(browser):
+    """A page of Chromium that keeps what the browser complained of."""
+    opened = Window(browser, viewport={"width": 1280, "height": 900})
+    opened.page.complaints = opened.complaints
+    yield opened.page
+    opened.close()
 
 
 def pick(window, path, kind):
@@ -233,7 +221,7 @@ def pick(window, path, kind):
 
 
 @pytest.mark.browser
-@pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
+@needs_chromium[1]
 def test_the_page_sorts_finds_takes_a_run_and_opens_one(folder, address, source, window, tmp_path):
     """In Chromium: the address follows, cards on a phone, the keyboard; nothing else is said."""
     given = copy_of(source, tmp_path / "given.parquet", run_id="given", seconds=5)

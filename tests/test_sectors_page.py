@@ -9,7 +9,7 @@ import pytest
 from dashboard.gathering import gather_evidence
 from dashboard.results import OtherMethod, analyse, judge
 from logger.recording.run import open_run
-from tests.browsing import chromium, needs_chromium, window
+from tests.browsing import needs_chromium, window
 from tests.sample_runs import seal_sample
 from tests.served import served
 
@@ -68,12 +68,6 @@ def test_a_greater_factor_asks_for_a_greater_moment(run, evidence, factor):
 def address(folder):
     with served(folder) as url:
         yield url
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as opened:
-        yield opened
 
 
 class TestInChromium:

@@ -15,17 +15,15 @@ import numpy as np
 import plotly.graph_objects as go
 
 from dashboard.figures.envelope import envelope
-from dashboard.figures.palette import FONT, Palette
+from dashboard.figures.palette import Palette
 from dashboard.figures.readings import Readings, Trace
 from dashboard.figures.trace_rows import (
-    BOTTOM_PX,
     TRACE_PX,
     Row,
     axis_of,
     contact_rows,
-    height_px,
     line_style,
-    titles,
+    stacked_layout,
     y_axes,
 )
 from dashboard.figures.trace_windows import Numbers
@@ -102,19 +100,10 @@ def angle_figure(
         *contact_rows(readings.wheels),
     )
     layout = go.Layout(
-        template="none",
-        font={"family": FONT, "size": 13, "color": palette.ink},
-        paper_bgcolor="rgba(0,0,0,0)",
-        plot_bgcolor="rgba(0,0,0,0)",
-        height=height_px(rows),
-        margin={"l": 94 if narrow else 104, "r": 14, "t": 6, "b": BOTTOM_PX},
-        showlegend=False,
+        **stacked_layout(rows, palette, units, narrow=narrow),
         hovermode="closest",
-        hoverlabel={"font": {"family": FONT, "size": 13}},
-        dragmode="zoom",
         uirevision="angles",
         shapes=[*_lifts(result, palette), *_required(result, rows, palette, units)],
-        annotations=[*titles(rows, palette, units, narrow=narrow)],
         xaxis=line_style(palette)
         | {
             "anchor": axis_of(rows, rows[-1].name),

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from dashboard.figures.overview import Overview
-from dashboard.figures.palette import Palette
+from dashboard.figures.palette import FONT, Palette
 from dashboard.figures.readings import Wheel
 from dashboard.figures.units import Units
 from dashboard.figures.words import drawn_name
@@ -59,7 +59,25 @@ def axis_of(rows: Sequence[Row], name: str) -> str:
     return "y" if index == 0 else f"y{index + 1}"
 
 
-def titles(
+def stacked_layout(
+    rows: Sequence[Row], palette: Palette, units: Units, *, narrow: bool
+) -> dict[str, Any]:
+    """What figures of rows one above the other have in common, as keys of a layout."""
+    return {
+        "template": "none",
+        "font": {"family": FONT, "size": 13, "color": palette.ink},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "height": height_px(rows),
+        "margin": {"l": 94 if narrow else 104, "r": 14, "t": 6, "b": BOTTOM_PX},
+        "showlegend": False,
+        "hoverlabel": {"font": {"family": FONT, "size": 13}},
+        "dragmode": "zoom",
+        "annotations": [*_titles(rows, palette, units, narrow=narrow)],
+    }
+
+
+def _titles(
     rows: Sequence[Row], palette: Palette, units: Units, *, narrow: bool
 ) -> Iterator[dict[str, Any]]:
     """What stands above each row."""

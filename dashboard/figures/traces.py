@@ -17,16 +17,14 @@ import plotly.graph_objects as go
 
 from dashboard.figures.moments import LANE_OF_KIND, SYMBOL_OF_KIND, WORDS_OF_KIND, Moment
 from dashboard.figures.overview import Overview
-from dashboard.figures.palette import FONT, Palette
+from dashboard.figures.palette import Palette
 from dashboard.figures.trace_rows import (
-    BOTTOM_PX,
     LANES,
     Row,
     axis_of,
-    height_px,
     line_style,
     rows_of,
-    titles,
+    stacked_layout,
     y_axes,
 )
 from dashboard.figures.trace_windows import NOTHING, Drawn, bars, whole_of
@@ -58,19 +56,10 @@ def traces_figure(
     """
     rows = rows_of(overview)
     layout = go.Layout(
-        template="none",
-        font={"family": FONT, "size": 13, "color": palette.ink},
-        paper_bgcolor="rgba(0,0,0,0)",
-        plot_bgcolor="rgba(0,0,0,0)",
-        height=height_px(rows),
-        margin={"l": 94 if narrow else 104, "r": 14, "t": 6, "b": BOTTOM_PX},
-        showlegend=False,
+        **stacked_layout(rows, palette, units, narrow=narrow),
         hovermode="x",
-        hoverlabel={"font": {"family": FONT, "size": 13}},
-        dragmode="zoom",
         uirevision=run_id,
         shapes=lines_of(moments, palette),
-        annotations=[*titles(rows, palette, units, narrow=narrow)],
         xaxis=_time_axis(overview, rows, palette),
         **y_axes(rows, palette),
     )
