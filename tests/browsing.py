@@ -9,7 +9,10 @@ from contextlib import contextmanager
 import numpy as np
 import pytest
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+CHROMIUM = next(
+    filter(None, map(shutil.which, ("chromium-headless-shell", "chromium", "chromium-browser"))),
+    None,
+)
 QUIET = [
     "--no-sandbox",
     "--disable-gpu",

@@ -117,7 +117,12 @@ def test_a_first_lift_leads_to_its_moment(screen, result):
     page.wait_for_selector("#replay[data-run]")
     screen.goes_to(lift["t_s"])
 
-    assert screen.text("#readout-slew") == f"{lift['slew_deg']:.1f}° right"
+    # The reading of the moment comes after the one of its pixel.
+    screen.page.wait_for_function(
+        "words => document.getElementById('readout-slew').textContent === words",
+        arg=f"{lift['slew_deg']:.1f}° right",
+    )
+
     assert "lifted: rear left" in screen.text("#plan-words")
 
 

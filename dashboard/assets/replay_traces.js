@@ -10,14 +10,9 @@
   const plot = () => byId("traces-plot");
   let key = "", early = null, earlyTimer = 0, count = 0;
 
-  /* The drawing library may still be on its way. */
-  function drawTraces(figure, tries = 3000) {
+  function drawTraces(figure) {
     const place = plot();
     if (!place) return;
-    if (!window.Plotly) {
-      if (tries > 0) window.setTimeout(() => drawTraces(figure, tries - 1), 10);
-      return;
-    }
     count = figure.data.filter((trace) => (trace.name || "").startsWith("other ")).length;
     key = "";
     window.Plotly.react(place, figure.data, figure.layout, figure.config).then(() => {

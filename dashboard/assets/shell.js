@@ -3,7 +3,6 @@
 (function () {
   "use strict";
 
-  const PAGES_FIRST_MS = 50;
   const root = document.documentElement;
   const dark = window.matchMedia("(prefers-color-scheme: dark)");
   const narrow = window.matchMedia("(max-width: 760px)");
@@ -24,14 +23,6 @@
     told = now;
     window.dash_clientside.set_props("provider", { forceColorScheme: paint() });
     window.dash_clientside.set_props("screen", { data: now });
-  }
-
-  /* Reading the drawing library takes a second: it is read while a person reads the list. */
-  function readPlotlyEarly() {
-    const script = document.createElement("script");
-    script.src = "/_dash-component-suites/plotly/package_data/plotly.min.js";
-    script.async = true;
-    if (!window.Plotly) document.head.append(script);
   }
 
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
@@ -57,5 +48,4 @@
 
   dark.addEventListener("change", look);
   narrow.addEventListener("change", look);
-  window.addEventListener("load", () => window.setTimeout(readPlotlyEarly, PAGES_FIRST_MS));
 })();

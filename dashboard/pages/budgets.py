@@ -10,6 +10,7 @@ from dash.development.base_component import Component
 
 from dashboard.figures.units import Units
 from dashboard.figures.words import wheel_words
+from dashboard.pages.inert import Inert
 from dashboard.run_library import Result
 
 _MANY = 1000
@@ -42,7 +43,7 @@ def budgets_card(result: Result, units: Units) -> Component:
         for part in (html.H3(title), *budgets)
     ]
     return html.Section(
-        [html.H2("Uncertainty"), html.P(_INTRO, className="muted small"), *groups],
+        [html.H2("Uncertainty"), html.P(_INTRO, className="muted small"), Inert(*groups)],
         className="card budgets",
         id="uncertainty",
     )

@@ -25,6 +25,7 @@ from dashboard.figures.sectors_of_result import Sector, sectors_of
 from dashboard.figures.words import plain_number
 from dashboard.load_charts import chart_of
 from dashboard.pages.attributes import aria
+from dashboard.pages.inert import Inert
 from dashboard.run_library import Result, RunLibrary
 from logger.errors import FileInvalid
 from logger.readings.load_chart import LoadChart
@@ -153,7 +154,8 @@ def _table(chart: LoadChart, sectors: tuple[Sector, ...], length_m: float | None
         for words, place in zip(head, places, strict=True)
     ]
     rows = [html.Tr([html.Td(cell, className="numeral") for cell in line]) for line in lines]
-    return html.Table([html.Thead(html.Tr(headings)), html.Tbody(rows)], className="loads")
+    table = html.Table([html.Thead(html.Tr(headings)), html.Tbody(rows)], className="loads")
+    return Inert(table)
 
 
 def _download(run: Run, chart: LoadChart, sectors: tuple[Sector, ...]) -> Component:

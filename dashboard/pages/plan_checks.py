@@ -17,6 +17,7 @@ from dashboard.capacity.rounding import round_up
 from dashboard.figures.units import Units, units_of
 from dashboard.figures.words import number_words
 from dashboard.pages.attributes import aria
+from dashboard.pages.inert import Inert
 from dashboard.pages.planned import PlanDocument, quick_plan
 from dashboard.test_form.checked import CheckedForm, Mistake, check_form
 from logger.errors import FileInvalid
@@ -89,7 +90,7 @@ def register_checks(app: dash.Dash) -> None:
         read_in = units_of(units)
         chart = chart_csv(asked, checked)
         made = {"toml": checked.toml.text, "chart": chart, "page": asked["page"]}
-        numbers = list(plan_numbers(plan, read_in, checked, chart_open=bool(chart)))
+        numbers = Inert(*plan_numbers(plan, read_in, checked, chart_open=bool(chart)))
         return (
             told | {"glance": _glance(plan, read_in)},
             numbers,

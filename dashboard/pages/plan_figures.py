@@ -20,6 +20,7 @@ from dashboard.figures.truck_outline import TruckOutline, on_screen, outline_of
 from dashboard.figures.units import Units, units_of
 from dashboard.figures.words import plain_number, wheel_words
 from dashboard.pages.attributes import aria
+from dashboard.pages.inert import Inert
 from dashboard.pages.planned import PlanDocument, quick_plan, read
 from logger.errors import FileInvalid
 from logger.readings.test_file import TestFile
@@ -239,7 +240,7 @@ def _place_table(test: TestFile, outline: TruckOutline, units: Units) -> Compone
 def _wide(heads: list[str], rows: list[Any]) -> Component:
     head = html.Tr([html.Th(h, scope="col") for h in heads])
     return html.Div(
-        html.Table([html.Thead(head), html.Tbody(rows)]),
+        Inert(html.Table([html.Thead(head), html.Tbody(rows)])),
         className="wide-table",
         tabIndex="0",
         role="region",

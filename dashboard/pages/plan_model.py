@@ -27,6 +27,7 @@ from dashboard.figures.palette import palette_of
 from dashboard.figures.units import Units, units_of
 from dashboard.figures.words import angle_words, number_words, plain_number, wheel_words
 from dashboard.pages.attributes import aria
+from dashboard.pages.inert import Inert
 from dashboard.pages.planned import PlanDocument, read, whole_plan
 from logger.errors import FileInvalid
 
@@ -230,7 +231,7 @@ def _reaction_table(model: dict[str, Any], units: Units) -> Component:
         if slew % _TABLE_STEP_DEG == 0
     ]
     return html.Div(
-        html.Table([html.Thead(head), html.Tbody(rows)]),
+        Inert(html.Table([html.Thead(head), html.Tbody(rows)])),
         className="wide-table",
         tabIndex="0",
         role="region",

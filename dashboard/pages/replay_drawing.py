@@ -25,6 +25,7 @@ from dashboard.figures.traces import (
 )
 from dashboard.figures.truck_outline import outline_of
 from dashboard.figures.units import Units, units_of
+from dashboard.pages.inert import Inert
 from dashboard.pages.replay_notes import all_notes
 from dashboard.pages.replay_tools import moment_list, moments_table
 from dashboard.run_library import Result, RunLibrary, failure_words
@@ -168,8 +169,8 @@ def _found(
         "required_moment_nm": plan.get("required_moment_nm"),
     }
     return (
-        moment_list(moments, whole=True),
-        moments_table(moments, readings, units),
+        Inert(moment_list(moments, whole=True)),
+        Inert(moments_table(moments, readings, units)),
         marks,
         traces_summary(overview, moments, units),
     )

@@ -8,6 +8,7 @@ from typing import Any
 from dash import dcc, html
 from dash.development.base_component import Component
 
+from dashboard.pages.inert import Inert
 from dashboard.pages.runs_rows import DONE, FAILED, Row
 
 MOST_CARDS = 60
@@ -22,7 +23,7 @@ def cards(rows: Sequence[Row]) -> list[Component]:
     shown = [html.Li(_card(row), className="card run-card") for row in rows[:MOST_CARDS]]
     rest = len(rows) - len(shown)
     more = [html.P(f"{rest} more; find or choose above to see them.")] if rest else []
-    return [html.Ul(shown, className="cards"), *more]
+    return [Inert(html.Ul(shown, className="cards"), *more)]
 
 
 def _card(row: Row) -> list[Component]:

@@ -19,6 +19,7 @@ from dashboard.figures.words import SIGN_OF_BASIS, angle_words, plain_number
 from dashboard.pages.attributes import aria
 from dashboard.pages.budgets import budgets_card
 from dashboard.pages.findings import findings_card
+from dashboard.pages.inert import Inert
 from dashboard.pages.load_chart import load_chart_card, register_load_chart
 from dashboard.pages.moment_link import moment_link
 from dashboard.pages.page import Page, Query
@@ -76,17 +77,16 @@ def layout(library: RunLibrary, run: Run | None, query: Query) -> Component:
     return html.Div(
         [
             dcc.Store(id="sectors-run", data=run.header.run_id),
-            run_title(run, "Sectors"),
-            verdict_card(result, query.units),
-            _ways_on(run, query),
-            html.Div([_figure(result), _numbers(run, result)], className="result"),
-            proof_card(run, result, query.units),
-            findings_card(run, result, query.units),
+            Inert(
+                run_title(run, "Sectors"), verdict_card(result, query.units), _ways_on(run, query)
+            ),
+            html.Div([_figure(result), Inert(_numbers(run, result))], className="result"),
+            Inert(proof_card(run, result, query.units), findings_card(run, result, query.units)),
             model_card(run, result, query.units),
             budgets_card(result, query.units),
             load_chart_card(run, result),
             what_if_card(run),
-            sweeps_card(run, result, query.units),
+            Inert(sweeps_card(run, result, query.units)),
         ]
     )
 

@@ -22,6 +22,7 @@ from dashboard.figures.units import Units, units_of
 from dashboard.figures.words import angle_words, wheel_words
 from dashboard.pages.attributes import aria
 from dashboard.pages.computed_truck import ComputedTrucks, FittedCapacity, Stands
+from dashboard.pages.inert import Inert
 from dashboard.run_library import Result, RunLibrary
 from logger.recording.run import Run
 
@@ -58,7 +59,7 @@ def model_card(run: Run, result: Result, units: Units) -> Component:
                 ["Truck model ", html.Span("○ computed, not proved", className="computed-mark")]
             ),
             html.P(_COMPUTED, className="muted small"),
-            *_why(result, units),
+            Inert(*_why(result, units)),
             html.Div(_waiting("Computing …"), id="model-frame", className="model-frame"),
             html.Div(
                 _waiting("Fitting the model to the measured lifts …"),

@@ -26,6 +26,7 @@ from dashboard.figures.sectors_of_result import Sector, sectors_of, sectors_summ
 from dashboard.figures.words import SIGN_OF_BASIS, plain_number
 from dashboard.gathering import gather_evidence
 from dashboard.pages.attributes import aria
+from dashboard.pages.inert import Inert
 from dashboard.results import OtherMethod, judge
 from dashboard.run_library import Result, RunLibrary
 from logger.readings.method_table import Method
@@ -194,7 +195,7 @@ def _compared(recorded: Result, other: Result, screen: dict[str, Any]) -> list[C
             f"{other['decision_rule']}" if recorded["rule"] != other["rule"] else "",
         ]
     )
-    return [html.Div([verdict, table]), shown]
+    return [html.Div(Inert(verdict, table)), shown]
 
 
 def _sectors_words(sectors: tuple[Sector, ...], side: str) -> Component:

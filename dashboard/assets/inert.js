@@ -1,0 +1,20 @@
+/* Parts of a page that no callback reads or writes, see pages/inert.py. Text stays text: React
+ * makes the elements, as it does for every other component. */
+(function () {
+  "use strict";
+
+  const OF_CALLBACKS = ["children", "n_clicks", "n_clicks_timestamp", "disable_n_clicks"];
+
+  function drawn(part) {
+    if (Array.isArray(part)) return part.map(drawn);
+    if (part === null || typeof part !== "object") return part;
+    const { namespace, type, props } = part;
+    const kind = namespace === "dash_html_components" ? type.toLowerCase() : window[namespace][type];
+    const own = Object.fromEntries(Object.entries(props).filter(([key]) => !OF_CALLBACKS.includes(key)));
+    return React.createElement(kind, own, ...[drawn(props.children ?? [])].flat());
+  }
+
+  const Inert = (props) => React.createElement(React.Fragment, null, ...drawn(props.parts));
+
+  window.slewtrace = Object.assign({}, window.slewtrace, { Inert: React.memo(Inert) });
+})();
