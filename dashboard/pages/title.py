@@ -21,11 +21,14 @@ def run_title(run: Run, page: str) -> Component:
     header = run.header
     start = header.started_utc.replace("T", " ")[:19] + " UTC" if header.started_utc else "no date"
     length = duration_words((run.span_ns[1] - run.span_ns[0]) / 1e9)
+    build = header.test.truck.build
     facts = [
+        *([html.Span(["Build ", html.Bdi(build, className="name")])] if build else []),
         html.Span(["Test ", html.Bdi(header.test.test.id)]),
         html.Span(["Run ", html.Bdi(header.run_id)]),
         html.Span(start),
         html.Span(length),
+        html.Span(["Kit ", html.Bdi(header.rig.rig.id, className="name")]),
         html.Span(["SHA-256 ", html.Code(header.sha256[:_DIGITS_SHOWN])]),
     ]
     if header.clock_rate != 1.0:

@@ -39,6 +39,10 @@ def subject(dossier: Dossier) -> Section:
                     ("Customer", stated.words("customer")),
                     ("Truck", spelled(test.truck.id)),
                     ("Truck, identity", stated.words("truck")),
+                    (
+                        "Build",
+                        spelled(test.truck.build) or missing("the test file does not name it"),
+                    ),
                     ("Crane", spelled(test.crane.id) or missing("the test file does not name it")),
                     ("Crane, identity", stated.words("crane")),
                     ("Wheels watched", ", ".join(map(name_in_words, test.truck.wheels))),

@@ -34,6 +34,9 @@ FIELD_WORDS = {
     "test/notes": Words("Notes"),
     "truck": Words("Truck", "The truck that the crane is mounted on."),
     "truck/id": Words("Which truck", "Plate or chassis number."),
+    "truck/build": Words(
+        "Build", "A name for the truck as it stands now; give a new one after every change."
+    ),
     "truck/wheels": Words(
         "Wheels that are watched", "One a line. The rig file has a contact for each."
     ),

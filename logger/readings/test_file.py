@@ -35,6 +35,8 @@ class Truck(Table):
     """The ``[truck]`` table; slew limits are sizes, counted from over the rear."""
 
     id: str = Field(min_length=1, max_length=PLAUSIBLE_TEXT)
+    build: str = Field(default="", max_length=PLAUSIBLE_TEXT)
+    """As it was built when it was tested; a name that changes whenever the truck is changed."""
     wheels: tuple[str, ...] = Field(min_length=2)
     slew_limit_right_deg: Angle = Field(default=180.0, alias="slew_limit_right", gt=0, le=180)
     slew_limit_left_deg: Angle = Field(default=180.0, alias="slew_limit_left", gt=0, le=180)
