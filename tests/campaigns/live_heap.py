@@ -22,7 +22,6 @@ from __future__ import annotations
 import argparse
 import json
 import os
-import shutil
 import sys
 import tempfile
 import time
@@ -38,7 +37,7 @@ from logger.live.live_recordings import registered
 from logger.live.rounds import HAND_OVER_EVERY_S
 from logger.live.snapshot import Snapshot
 from logger.live.viewer_link import ViewerLink
-from tests.browsing import QUIET
+from tests.browsing import CHROMIUM, QUIET
 from tests.live_bay import RIG, TEST, WHEELS, dashboard_on
 from tests.rig_of_a_bay import header
 
@@ -177,13 +176,12 @@ def measure(folder, *, updates):
         notes=deque(),
         on_failure=sys.exit,
     )
-    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
     with (
         registered("heap-1", folder / "heap-1.journal", port=link.port, token=link.token),
         dashboard_on(folder) as (address, _),
         sync_playwright() as playwright,
     ):
-        browser = playwright.chromium.launch(executable_path=chromium, args=QUIET)
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
         page = browser.new_page(viewport={"width": 1280, "height": 860})
         page.set_default_timeout(90_000)
         page.goto(f"{address}/live")

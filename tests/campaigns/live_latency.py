@@ -24,7 +24,6 @@ from __future__ import annotations
 import argparse
 import json
 import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -35,7 +34,7 @@ from pathlib import Path
 import numpy as np
 from playwright.sync_api import sync_playwright
 
-from tests.browsing import QUIET
+from tests.browsing import CHROMIUM, QUIET
 from tests.live_bay import WHEELS, dashboard_on, device, write_files
 
 LINE_MS = 150
@@ -102,8 +101,7 @@ def measure(folder, *, rate_hz, events):
         args = write_files(folder, bay.port)
         line = [sys.executable, "-m", "dashboard", "record", "--json", *map(str, args)]
         recorder = subprocess.Popen([*line, "-o", str(runs)], stdout=subprocess.DEVNULL)
-        chromium = shutil.which("chromium") or shutil.which("chromium-browser")
-        browser = playwright.chromium.launch(executable_path=chromium, args=QUIET)
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
         try:
             page = browser.new_page(viewport={"width": 1280, "height": 860})
             page.set_default_timeout(90_000)

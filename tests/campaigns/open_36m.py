@@ -28,7 +28,6 @@ from __future__ import annotations
 import argparse
 import json
 import os
-import shutil
 import tempfile
 import time
 from pathlib import Path
@@ -40,8 +39,8 @@ from dashboard.demo.simulation import simulate
 from logger.readings.block import Block
 from logger.recording.header import RunHeader
 from logger.recording.sealed import write_sealed
+from tests.browsing import CHROMIUM, QUIET
 from tests.served import served
-from tests.test_browser import QUIET
 
 LENGTH_S = 3600.0
 ALONE_S = 3300.0
@@ -228,7 +227,7 @@ def measured(place: Path, path: Path, asked) -> dict:
     rng = np.random.default_rng(1)
     new, kept = [], []
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=QUIET)
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
         for number in range(asked.opens):
             os.environ["XDG_CACHE_HOME"] = str(place / f"kept-{number}")
             new.append(measure(browser, path, asked, rng))
