@@ -1,0 +1,289 @@
+"""Where a fleet's runs and its catalogue lie: a folder, or a bucket by its fsspec URL.
+
+A place is small on purpose: list, take, put whole, remove. A folder puts a file by writing
+another beside it and renaming; an object store puts whole objects by itself. Names are paths
+from the place on, with slashes, and never lead out of it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path, PurePosixPath
+from typing import Any, Protocol
+
+from logger.errors import BadInput, RunUnreadable, StorageFailed
+from logger.recording.corrections import SUFFIX as CORRECTIONS
+from logger.recording.new_file import make_folder, sync_folder
+
+OWN_FOLDER = ".slewtrace"
+"""Folder beside the runs in which what was made of them lies; listings pass it by."""
+RUN_SUFFIX = ".parquet"
+
+
+class Place(Protocol):
+    """A folder or a bucket.
+
+    Attributes:
+        words: the place as a person named it.
+    """
+
+    words: str
+
+    def below(self, *names: str) -> Place:
+        """A place within this one; it need not be there yet."""
+
+    def names(self) -> list[str]:
+        """Names of the files right here; none where the place is not there."""
+
+    def runs(self) -> dict[str, str]:
+        """Every run here and below by its path, with a stamp that changes when it does.
+
+        Folders and files whose name begins with a dot are passed by. The corrections that lie
+        beside a run are part of its stamp.
+
+        Raises:
+            BadInput: where the place is not there or can't be listed.
+        """
+
+    def has(self, name: str) -> bool:
+        """Whether a file is there."""
+
+    def get(self, name: str) -> bytes | None:
+        """A file's bytes; None where it is not there."""
+
+    def put(self, name: str, data: bytes | memoryview) -> None:
+        """Puts a file in place, whole, over one of the same name.
+
+        Raises:
+            StorageFailed: where it is refused.
+        """
+
+    def remove(self, name: str) -> None:
+        """Removes a file, if it is there."""
+
+    def at_hand(self, path: str) -> contextlib.AbstractContextManager[Path]:
+        """A run, with its corrections, as a file of this machine for a while.
+
+        Raises:
+            RunUnreadable: where it is not there or can't be fetched.
+        """
+
+
+def place_of(named: str | Path) -> Place:
+    """The place that a person named: a path, or an URL with ``://``.
+
+    Raises:
+        BadInput: for an URL of a kind that is not installed.
+    """
+    return Bucket(str(named)) if "://" in str(named) else Folder(Path(named))
+
+
+def catalogue_place(runs: str | Path) -> Place:
+    """Where the catalogue of a fleet lies unless someone said otherwise.
+
+    Raises:
+        BadInput: for an URL of a kind that is not installed.
+    """
+    return place_of(runs).below(OWN_FOLDER, "catalogue")
+
+
+class Folder:
+    """A folder of this machine."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self.words = str(path)
+
+    def below(self, *names: str) -> Folder:
+        """A folder within this one."""
+        return Folder(self._path.joinpath(*names))
+
+    def names(self) -> list[str]:
+        """Names of the files right here."""
+        with contextlib.suppress(FileNotFoundError):
+            return sorted(entry.name for entry in os.scandir(self._path) if entry.is_file())
+        return []
+
+    def runs(self) -> dict[str, str]:
+        """Every run here and below, with its stamp."""
+        found: dict[str, tuple[int, int]] = {}
+        try:
+            _scan(self._path, "", found)
+        except OSError as exc:
+            raise BadInput(
+                where=str(exc.filename or self._path),
+                what=f"can't be listed ({exc.strerror})",
+                would_do="name a folder of sealed runs",
+            ) from exc
+        return _stamps({name: f"{size} {changed}" for name, (size, changed) in found.items()})
+
+    def has(self, name: str) -> bool:
+        """Whether a file is there."""
+        return (self._path / name).is_file()
+
+    def get(self, name: str) -> bytes | None:
+        """A file's bytes."""
+        with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+            return (self._path / name).read_bytes()
+        return None
+
+    def put(self, name: str, data: bytes | memoryview) -> None:
+        """Writes beside it, syncs, renames."""
+        make_folder(self._path)
+        try:
+            descriptor, partial = tempfile.mkstemp(dir=self._path, prefix=f".{name}.")
+            try:
+                with os.fdopen(descriptor, "wb") as file:
+                    file.write(data)
+                    file.flush()
+                    os.fsync(file.fileno())
+                Path(partial).chmod(0o644)
+                Path(partial).replace(self._path / name)
+            finally:
+                Path(partial).unlink(missing_ok=True)
+            sync_folder(self._path)
+        except OSError as exc:
+            where = self._path / name
+            raise StorageFailed(f"{where}: can't be written ({exc.strerror or exc})") from exc
+
+    def remove(self, name: str) -> None:
+        """Removes a file."""
+        (self._path / name).unlink(missing_ok=True)
+
+    @contextlib.contextmanager
+    def at_hand(self, path: str) -> Iterator[Path]:
+        """The file itself."""
+        yield self._path / path
+
+
+class Bucket:
+    """A bucket, or anything else that fsspec has an URL for.
+
+    Object stores put an object whole; a ``file://`` URL of fsspec does not, so name a path.
+    """
+
+    def __init__(self, url: str) -> None:
+        self.words = url.rstrip("/")
+        self._fs, self._root = _opened(self.words)
+
+    def below(self, *names: str) -> Bucket:
+        """A prefix within this one."""
+        return Bucket("/".join([self.words, *names]))
+
+    def names(self) -> list[str]:
+        """Names of the objects right here."""
+        self._fs.invalidate_cache(self._root)
+        with contextlib.suppress(FileNotFoundError):
+            entries = self._fs.ls(self._root, detail=True)
+            return sorted(PurePosixPath(e["name"]).name for e in entries if e["type"] == "file")
+        return []
+
+    def runs(self) -> dict[str, str]:
+        """Every run here and below, with its stamp, from one listing."""
+        self._fs.invalidate_cache()
+        try:
+            found = self._fs.find(self._root, detail=True)
+        except Exception as exc:  # each store has errors of its own
+            raise _refused(self.words, exc) from exc
+        cut = len(self._root) + 1
+        stamps = {path[cut:]: _bucket_stamp(entry) for path, entry in found.items()}
+        return _stamps({name: stamp for name, stamp in stamps.items() if "/." not in f"/{name}"})
+
+    def has(self, name: str) -> bool:
+        """Whether an object is there."""
+        return bool(self._fs.exists(self._at(name)))
+
+    def get(self, name: str) -> bytes | None:
+        """An object's bytes."""
+        with contextlib.suppress(FileNotFoundError):
+            return bytes(self._fs.cat_file(self._at(name)))
+        return None
+
+    def put(self, name: str, data: bytes | memoryview) -> None:
+        """Puts an object."""
+        try:
+            self._fs.makedirs(self._root, exist_ok=True)
+            self._fs.pipe_file(self._at(name), bytes(data))
+        except Exception as exc:  # each store has errors of its own
+            raise StorageFailed(f"{self._at(name)}: can't be written ({_one_line(exc)})") from exc
+
+    def remove(self, name: str) -> None:
+        """Removes an object."""
+        with contextlib.suppress(FileNotFoundError):
+            self._fs.rm_file(self._at(name))
+
+    @contextlib.contextmanager
+    def at_hand(self, path: str) -> Iterator[Path]:
+        """A copy in a folder of its own, which goes afterwards."""
+        with tempfile.TemporaryDirectory(prefix="slewtrace-") as folder:
+            local = Path(folder) / PurePosixPath(path).name
+            sidecar = str(PurePosixPath(path).with_suffix(CORRECTIONS))
+            try:
+                self._fs.get_file(self._at(path), str(local))
+                if self._fs.exists(self._at(sidecar)):
+                    self._fs.get_file(self._at(sidecar), str(local.with_suffix(CORRECTIONS)))
+            except Exception as exc:  # each store has errors of its own
+                what = f"can't be fetched ({_one_line(exc)})"
+                raise RunUnreadable(where=f"{self.words}/{path}", what=what) from exc
+            yield local
+
+    def _at(self, name: str) -> str:
+        return f"{self._root}/{name}"
+
+
+def _scan(folder: Path | str, prefix: str, found: dict[str, tuple[int, int]]) -> None:
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.name.startswith("."):
+                continue
+            if entry.is_dir():
+                if not entry.is_symlink():  # a link may lead in a circle
+                    _scan(entry.path, f"{prefix}{entry.name}/", found)
+            elif entry.name.endswith((RUN_SUFFIX, CORRECTIONS)):
+                with contextlib.suppress(FileNotFoundError):  # gone just now
+                    stat = entry.stat()
+                    found[prefix + entry.name] = (stat.st_size, stat.st_mtime_ns)
+
+
+def _stamps(files: dict[str, str]) -> dict[str, str]:
+    """Runs among files, by path in order, each with its own stamp and that of its corrections."""
+    stamps = {}
+    for name in sorted(files):
+        if name.endswith(RUN_SUFFIX):
+            corrections = files.get(name.removesuffix(RUN_SUFFIX) + CORRECTIONS)
+            stamps[name] = files[name] + (f" + {corrections}" if corrections else "")
+    return stamps
+
+
+def _bucket_stamp(entry: dict[str, Any]) -> str:
+    """Size, and whichever of the store's marks of a change there is."""
+    marks = ("ETag", "etag", "LastModified", "last_modified", "mtime", "updated", "created")
+    mark = next((entry[m] for m in marks if entry.get(m)), "")
+    return f"{entry.get('size')} {mark}"
+
+
+def _opened(url: str) -> tuple[Any, str]:
+    try:
+        import fsspec  # noqa: PLC0415 - of the extra, and not needed for folders
+
+        fs, root = fsspec.core.url_to_fs(url)
+    except ImportError as exc:
+        raise BadInput(
+            where=url,
+            what=f"what reads such an URL is not installed ({_one_line(exc)})",
+            would_do="pip install slewtrace[fleet], and the fsspec package of that store",
+        ) from exc
+    except Exception as exc:  # each store has errors of its own
+        raise _refused(url, exc) from exc
+    return fs, str(root).rstrip("/")
+
+
+def _refused(url: str, exc: Exception) -> BadInput:
+    return BadInput(where=url, what=f"can't be listed ({_one_line(exc)})")
+
+
+def _one_line(exc: Exception) -> str:
+    return " ".join(str(exc).split())[:200] or type(exc).__name__
