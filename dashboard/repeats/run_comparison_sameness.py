@@ -1,0 +1,201 @@
+"""What two runs must have in common to be repeats of one test, and what differs between them.
+
+Runs of other trucks, cranes or plans are no repeats: comparing them is refused unless someone
+asks for it all the same, and then each difference is a finding. Lesser differences (the decision
+rule, steps of rounding, a calibration that was changed) are findings in any case.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from dashboard.repeats.run_comparison_values import SHARED_BY
+
+Result = Mapping[str, Any]
+_SAME = 1e-6
+_MOST_NAMED = 6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetAside:
+    """Why a run is left out of the statistics.
+
+    Attributes:
+        reason: in someone's words.
+        by: whose; empty where nobody said.
+        written_utc: when, ISO 8601.
+    """
+
+    reason: str
+    by: str
+    written_utc: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComparedRun:
+    """A run that is compared with others.
+
+    Attributes:
+        result: its ``slewtrace.result/1`` document, computed by this version of the method.
+        build: the truck's build as the test file names it; empty where it doesn't.
+        kit: id of the rig that measured it.
+        started_utc: when, ISO 8601; None where nobody knows.
+        set_aside: why it is left out of the statistics; None where it isn't.
+        closings: lifts that closed again under load, see :mod:`run_comparison_return`.
+    """
+
+    result: Result
+    build: str
+    kit: str
+    started_utc: str | None
+    set_aside: SetAside | None = None
+    closings: tuple[Mapping[str, Any], ...] = ()
+
+    @property
+    def run_id(self) -> str:
+        """The run's id."""
+        return str(self.result["run_id"])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Departure:
+    """Something in which runs differ.
+
+    Attributes:
+        code: what, one word for documents.
+        text: one sentence.
+        other_test: whether such runs are no repeats of one test.
+    """
+
+    code: str
+    text: str
+    other_test: bool
+
+
+def departures(runs: Sequence[ComparedRun]) -> tuple[Departure, ...]:
+    """All that differs between runs, what makes them no repeats first."""
+    return (*_of_the_test(runs), *_of_the_judgement(runs))
+
+
+def in_common(first: ComparedRun, second: ComparedRun) -> frozenset[str]:
+    """What two runs share, in the words of :data:`SHARED_BY`.
+
+    A channel is shared where one kit reads it with one calibration. Rigging and geometry go with
+    the truck and its crane, as long as the kit is the same.
+    """
+    if first.kit != second.kit:
+        return frozenset()
+    own, other = (
+        {r["channel"]: (r["equation"], r["u"]) for r in run.result["readings"]}
+        for run in (first, second)
+    )
+    channels = {c for c in own.keys() & other.keys() if own[c] == other[c]}
+    same_mount = all(first.result[key] == second.result[key] for key in ("truck", "crane"))
+    with_mount = {"rigging", "geometry"} if same_mount else set()
+    return frozenset((channels | with_mount) & set(SHARED_BY.values()))
+
+
+def _of_the_test(runs: Sequence[ComparedRun]) -> Iterator[Departure]:
+    yield from _named(runs, "truck", "trucks", lambda r: r.result["truck"], other_test=True)
+    yield from _named(runs, "crane", "cranes", lambda r: r.result["crane"], other_test=True)
+    yield from _numbered(
+        runs, "required_moment", "required moments", lambda r: _plan(r, "required_moment_nm"), "N·m"
+    )
+    yield from _test_load(runs)
+    yield from _named(
+        runs,
+        "moment_factor",
+        "moment factors",
+        lambda r: f"{r.result['required']['factor']:.6g}",
+        other_test=False,
+    )
+
+
+def _of_the_judgement(runs: Sequence[ComparedRun]) -> Iterator[Departure]:
+    told: tuple[tuple[str, str, Callable[[ComparedRun], str]], ...] = (
+        ("build", "builds", lambda r: r.build or "(not named)"),
+        ("kit", "kits", lambda r: r.kit),
+        ("rule", "decision rules", lambda r: str(r.result["rule"])),
+        ("rounding", "steps of rounding", _rounding),
+        ("method_version", "method versions", lambda r: str(r.result["method_version"])),
+        ("radius", "guarded radii", lambda r: f"{_plan(r, 'guarded_radius_m'):.2f} m"),
+    )
+    for code, words, of in told:
+        yield from _named(runs, code, words, of, other_test=False)
+    for first, second in ((runs[0], other) for other in runs[1:]):
+        if first.kit == second.kit:
+            yield from _calibration(first, second)
+
+
+def _named(
+    runs: Sequence[ComparedRun],
+    code: str,
+    words: str,
+    of: Callable[[ComparedRun], Any],
+    *,
+    other_test: bool,
+) -> Iterator[Departure]:
+    names: dict[str, list[str]] = {}
+    for run in runs:
+        names.setdefault(str(of(run)), []).append(run.run_id)
+    if len(names) > 1:
+        told = "; ".join(f"{name}: {_listed(ids)}" for name, ids in names.items())
+        yield Departure(code=code, text=f"different {words}: {told}", other_test=other_test)
+
+
+def _numbered(
+    runs: Sequence[ComparedRun],
+    code: str,
+    words: str,
+    of: Callable[[ComparedRun], float],
+    unit: str,
+) -> Iterator[Departure]:
+    values = [of(run) for run in runs]
+    if max(values) - min(values) > _SAME * max(map(abs, values)):
+        told = "; ".join(
+            f"{value:.6g} {unit}: {run.run_id}" for run, value in zip(runs, values, strict=True)
+        )
+        yield Departure(code=code, text=f"different {words}: {told}", other_test=True)
+
+
+def _test_load(runs: Sequence[ComparedRun]) -> Iterator[Departure]:
+    """Test loads that differ by more than both are known to are another plan; less is a note."""
+    loads = [(_plan(r, "test_load_kg"), 2 * _plan(r, "u_test_load_kg")) for r in runs]
+    (low, u_low), (high, u_high) = min(loads), max(loads)
+    if high - low > _SAME * high:
+        told = "; ".join(f"{kg:.6g} kg: {r.run_id}" for r, (kg, _) in zip(runs, loads, strict=True))
+        another = high - low > u_low + u_high
+        yield Departure(code="test_load", text=f"different test loads: {told}", other_test=another)
+
+
+def _calibration(first: ComparedRun, second: ComparedRun) -> Iterator[Departure]:
+    own = {r["channel"]: (r["equation"], r["u"]) for r in first.result["readings"]}
+    changed = [
+        r["channel"]
+        for r in second.result["readings"]
+        if r["channel"] in own and own[r["channel"]] != (r["equation"], r["u"])
+    ]
+    if changed:
+        yield Departure(
+            code="calibration",
+            text=f"kit {first.kit} was calibrated anew between {first.run_id} and "
+            f"{second.run_id}: {', '.join(changed)}",
+            other_test=False,
+        )
+
+
+def _plan(run: ComparedRun, key: str) -> float:
+    return float(run.result["plan"][key])
+
+
+def _rounding(run: ComparedRun) -> str:
+    r = run.result["rounding"]
+    return f"{r['angle_step_deg']:g}°, {r['percent_step']:g} %, {r['sectors']}"
+
+
+def _listed(ids: Sequence[str]) -> str:
+    more = len(ids) - _MOST_NAMED
+    shown = ", ".join(ids[:_MOST_NAMED])
+    return f"{shown} and {more} more" if more > 0 else shown
