@@ -53,7 +53,7 @@ class Measurements:
         lengths = (len(self.items), len(self.groups), len(self.values))
         if len(set(lengths)) != 1:
             raise ValueError(
-                f"{lengths[0]} items, {lengths[1]} groups and {lengths[2]} values; a row has one each"
+                f"{lengths[0]} items, {lengths[1]} groups, {lengths[2]} values; a row has one each"
             )
         if not self.values:
             raise ValueError("no measurements")
