@@ -36,6 +36,7 @@ from dashboard.repeats.intervals import (
     variance_interval,
 )
 from dashboard.repeats.measurements import Measurements, NotEnough, is_provisional
+from dashboard.repeats.moments import mean, square_sum, standard_deviation
 
 WIDTH = 1.959963984540054
 """Standard normal deviate that 2.5 % lie beyond."""
@@ -160,12 +161,12 @@ def agreement(measurements: Measurements) -> Agreement:
     if len(both) < 2:
         raise NotEnough(f"agreement is of two items or more that both groups measured: {len(both)}")
     pairs = tuple(
-        Pair(item=i, first=float(cells[i, first].mean()), second=float(cells[i, second].mean()))
-        for i in both
+        Pair(item=i, first=mean(cells[i, first]), second=mean(cells[i, second])) for i in both
     )
     differences = np.array([p.difference for p in pairs])
+    greatest = max(abs(value) for value in measurements.values)
     extra = [_extra([cells[i, g] for i in both]) for g in groups]
-    bias, spread, lower, upper = _limits(differences, [e for e in extra if e is not None])
+    bias, spread, lower, upper = _limits(differences, [e for e in extra if e is not None], greatest)
     return Agreement(
         first=first,
         second=second,
@@ -176,7 +177,7 @@ def agreement(measurements: Measurements) -> Agreement:
         spread=spread,
         lower=lower,
         upper=upper,
-        trend=_trend(np.array([p.mean for p in pairs]), differences),
+        trend=_trend(np.array([p.mean for p in pairs]), differences, greatest),
     )
 
 
@@ -203,21 +204,26 @@ def _extra(repeats: Sequence[NDArray[np.float64]]) -> tuple[float, MeanSquare] |
 
 
 def _limits(
-    differences: NDArray[np.float64], extra: Sequence[tuple[float, MeanSquare]]
+    differences: NDArray[np.float64],
+    extra: Sequence[tuple[float, MeanSquare]],
+    greatest: float,
 ) -> tuple[Estimate, Estimate, Estimate, Estimate]:
     """Bias, standard deviation, lower and upper limit of agreement."""
-    n, mean, s = len(differences), float(differences.mean()), float(differences.std(ddof=1))
-    bias = Estimate(value=mean, interval=mean_interval(mean, s / math.sqrt(n), n - 1))
+    n, centre = len(differences), mean(differences)
+    s = standard_deviation(differences, greatest)
+    bias = Estimate(value=centre, interval=mean_interval(centre, s / math.sqrt(n), n - 1))
     if not extra:
         low, high = limit_factors(n)
         return (
             bias,
             Estimate(value=s, interval=spread_interval(s, n - 1)),
             Estimate(
-                value=mean - WIDTH * s, interval=Interval(low=mean - high * s, high=mean - low * s)
+                value=centre - WIDTH * s,
+                interval=Interval(low=centre - high * s, high=centre - low * s),
             ),
             Estimate(
-                value=mean + WIDTH * s, interval=Interval(low=mean + low * s, high=mean + high * s)
+                value=centre + WIDTH * s,
+                interval=Interval(low=centre + low * s, high=centre + high * s),
             ),
         )
     weights = [1.0, *(weight for weight, _ in extra)]
@@ -225,11 +231,11 @@ def _limits(
     single = math.sqrt(math.fsum(w * q.value for w, q in zip(weights, squares, strict=True)))
     spread = Estimate(value=single, interval=variance_interval(weights, squares).root())
     upper = _recovered(bias, spread)
-    lower = _recovered(Estimate(value=-mean, interval=_mirrored(bias.interval)), spread)
+    lower = _recovered(Estimate(value=-centre, interval=_mirrored(bias.interval)), spread)
     return (
         bias,
         spread,
-        Estimate(value=-lower.value, interval=_mirrored(lower.interval)),
+        Estimate(value=0.0 - lower.value, interval=_mirrored(lower.interval)),
         upper,
     )
 
@@ -245,18 +251,22 @@ def _recovered(bias: Estimate, spread: Estimate) -> Estimate:
 
 
 def _mirrored(interval: Interval) -> Interval:
-    return Interval(low=-interval.high, high=-interval.low)
+    return Interval(low=0.0 - interval.high, high=0.0 - interval.low)
 
 
-def _trend(means: NDArray[np.float64], differences: NDArray[np.float64]) -> Trend | None:
+def _trend(
+    means: NDArray[np.float64], differences: NDArray[np.float64], greatest: float
+) -> Trend | None:
     n = len(means)
-    apart = means - means.mean()
-    squares = float((apart**2).sum())
+    apart = means - mean(means)
+    squares = square_sum(apart, greatest)
     if n < 3 or squares <= 0:
         return None
-    slope = float((apart * differences).sum()) / squares
-    rest = differences - differences.mean() - slope * apart
-    error = math.sqrt(float((rest**2).sum()) / (n - 2) / squares)
+    from_bias = differences - mean(differences)
+    if not square_sum(from_bias, greatest):
+        from_bias = np.zeros(n)
+    slope = float((apart * from_bias).sum()) / squares
+    error = math.sqrt(square_sum(from_bias - slope * apart, greatest) / (n - 2) / squares)
     reach = t_quantile(n - 2, (1 + LEVEL) / 2) * error
     return Trend(
         slope=Estimate(value=slope, interval=Interval(low=slope - reach, high=slope + reach)),

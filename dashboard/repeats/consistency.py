@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashboard.repeats.distributions import f_quantile, t_quantile
+from dashboard.repeats.moments import mean, standard_deviation
 
 SIGNIFICANCE = 0.005
 
@@ -83,8 +84,9 @@ def consistency(by_group: Mapping[str, NDArray[np.float64]], s_r: float | None) 
         by_group: each group's values.
         s_r: the repeatability standard deviation of that item, None where unknown.
     """
-    means = {group: float(values.mean()) for group, values in by_group.items()}
-    grand, spread = float(np.mean([*means.values()])), _sd([*means.values()])
+    means = {group: mean(values) for group, values in by_group.items()}
+    of_means = np.array([*means.values()])
+    grand, spread = mean(of_means), _sd(of_means)
     usual, _ = Counter(len(values) for values in by_group.values()).most_common(1)[0]
     h_critical, k_critical = h_critical_value(len(means)), k_critical_value(len(means), usual)
     rows = []
@@ -117,8 +119,8 @@ def k_critical_value(groups: int, repeats: int, significance: float = SIGNIFICAN
     return math.sqrt(groups / (1 + (groups - 1) / f))
 
 
-def _sd(values: NDArray[np.float64] | list[float]) -> float | None:
-    return float(np.std(values, ddof=1)) if len(values) > 1 else None
+def _sd(values: NDArray[np.float64]) -> float | None:
+    return standard_deviation(values) if values.size > 1 else None
 
 
 def _beyond(value: float | None, critical: float | None) -> bool:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashboard.repeats.intervals import MeanSquare
+from dashboard.repeats.moments import mean, square_sum
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +56,8 @@ def crossed_squares(
     Raises:
         KeyError: where a cell is empty.
     """
-    means = np.array([[cells[item, group].mean() for group in groups] for item in items])
+    means = np.array([[mean(cells[item, group]) for group in groups] for item in items])
+    greatest = max(float(np.abs(values).max()) for values in cells.values())
     numbers = np.array([[len(cells[item, group]) for group in groups] for item in items])
     repeats = float(numbers.size / (1 / numbers).sum())
     grand = means.mean()
@@ -66,16 +68,16 @@ def crossed_squares(
         items=p,
         groups=q,
         repeats=repeats,
-        item=_square(repeats * q * float(((by_item - grand) ** 2).sum()), p - 1),
-        group=_square(repeats * p * float(((by_group - grand) ** 2).sum()), q - 1),
-        interaction=_square(repeats * float((rest**2).sum()), (p - 1) * (q - 1)),
+        item=_square(repeats * q * square_sum(by_item - grand, greatest), p - 1),
+        group=_square(repeats * p * square_sum(by_group - grand, greatest), q - 1),
+        interaction=_square(repeats * square_sum(rest, greatest), (p - 1) * (q - 1)),
         error=within_cells(cells),
     )
 
 
 def within_cells(cells: Mapping[tuple[str, str], NDArray[np.float64]]) -> MeanSquare | None:
     """The mean square of the values about their cell's mean; None where no cell has two."""
-    squares = sum(float(((v - v.mean()) ** 2).sum()) for v in cells.values())
+    squares = sum(square_sum(v - mean(v), float(np.abs(v).max())) for v in cells.values())
     return _square(squares, sum(len(v) - 1 for v in cells.values()))
 
 

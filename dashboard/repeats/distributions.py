@@ -17,10 +17,10 @@ def t_quantile(dof: float, probability: float) -> float:
 
 
 def t_above(dof: float, t: float) -> float:
-    """The probability of Student's t beyond a value."""
-    from scipy.special import stdtr  # noqa: PLC0415 - the command line starts without it
+    """The probability of Student's t beyond a value; for infinite degrees of freedom the normal."""
+    from scipy.special import ndtr, stdtr  # noqa: PLC0415 - the command line starts without it
 
-    return float(stdtr(dof, -t))
+    return float(ndtr(-t) if math.isinf(dof) else stdtr(dof, -t))
 
 
 def noncentral_t_quantile(dof: float, noncentrality: float, probability: float) -> float:

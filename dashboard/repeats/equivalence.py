@@ -18,6 +18,7 @@ import numpy as np
 from dashboard.repeats.distributions import t_above
 from dashboard.repeats.intervals import LEVEL, Interval, mean_interval
 from dashboard.repeats.measurements import NotEnough, is_provisional
+from dashboard.repeats.moments import standard_deviation
 
 SIGNIFICANCE = 0.05
 """Of each of the two tests."""
@@ -109,9 +110,10 @@ def paired_difference(first: Sequence[float], second: Sequence[float]) -> Differ
     if len(first) < 2:
         raise NotEnough(f"a mean difference needs two pairs or more; there is {len(first)}")
     d = np.subtract(first, second)
+    greatest = float(np.abs([*first, *second]).max())
     return Difference(
         value=float(d.mean()),
-        standard_error=float(d.std(ddof=1)) / math.sqrt(len(d)),
+        standard_error=standard_deviation(d, greatest) / math.sqrt(len(d)),
         dof=len(d) - 1,
         n=(len(d),),
         method=PAIRED,
@@ -127,7 +129,7 @@ def welch_difference(first: Sequence[float], second: Sequence[float]) -> Differe
     sizes = (len(first), len(second))
     if min(sizes) < 2:
         raise NotEnough(f"a difference needs two values or more on each side; there are {sizes}")
-    parts = [float(np.var(x, ddof=1)) / len(x) for x in (first, second)]
+    parts = [standard_deviation(np.array(x)) ** 2 / len(x) for x in (first, second)]
     below = math.fsum(part**2 / (n - 1) for part, n in zip(parts, sizes, strict=True))
     total = math.fsum(parts)
     return Difference(

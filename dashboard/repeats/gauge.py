@@ -177,8 +177,7 @@ class Gauge:
         }
 
     def _share(self, name: str) -> float:
-        total = self.parts["tv"].s
-        return self.parts[name].s / total if total > 0 else 0.0
+        return self.parts[name].s / self.parts["tv"].s
 
 
 def gauge(measurements: Measurements) -> Gauge:
@@ -186,13 +185,15 @@ def gauge(measurements: Measurements) -> Gauge:
 
     Raises:
         NotEnough: where there are fewer than two items, groups or repeats, or where a cell has
-            more or fewer values than the others.
+            more or fewer values than the others, or all values are equal.
     """
     squares, table = _full_squares(measurements)
     interaction_p = _above(squares.interaction, squares.error)
     pooled = _may_be_pooled(squares, interaction_p)
     parts = components(squares, pooled=pooled)
-    grr = parts["grr"].s
+    grr, tv = parts["grr"].s, parts["tv"].s
+    if tv == 0:
+        raise NotEnough("all values are equal; there is no spread to part")
     ratio = ratio_interval(squares)
     return Gauge(
         items=squares.items,
@@ -201,9 +202,7 @@ def gauge(measurements: Measurements) -> Gauge:
         pooled=pooled,
         interaction_p=interaction_p,
         parts=parts,
-        grr_share=_share_interval(ratio).widened_to(
-            grr / parts["tv"].s if parts["tv"].s > 0 else 0.0
-        ),
+        grr_share=_share_interval(ratio).widened_to(grr / tv),
         ratio=parts["pv"].s / grr if grr > 0 else None,
         ratio_interval=ratio.widened_to(parts["pv"].s / grr) if grr > 0 else ratio,
         anova=_anova(squares, pooled=pooled, interaction_p=interaction_p),

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from dashboard.repeats.intervals import LEVEL, Interval, mean_interval, spread_interval
 from dashboard.repeats.measurements import Measurements, NotEnough, is_provisional
+from dashboard.repeats.moments import mean, standard_deviation
 
 TO_LIMIT = 2.660
 """E₂ = 3/d₂: from the mean moving range to the limits of individuals."""
@@ -135,21 +136,21 @@ def chart(values: Sequence[float]) -> Individuals:
         raise NotEnough("a chart needs two values or more; there is 1")
     x = np.array(values, dtype=np.float64)
     ranges = np.abs(np.diff(x))
-    n, mean, range_mean = len(x), float(x.mean()), float(ranges.mean())
+    n, centre, range_mean = len(x), mean(x), mean(ranges)
     sigma = range_mean / MEAN_RANGE
     reach = TO_LIMIT * range_mean
     return Individuals(
         values=tuple(x.tolist()),
         moving_ranges=tuple(ranges.tolist()),
-        mean=mean,
-        mean_interval=mean_interval(mean, float(x.std(ddof=1)) / math.sqrt(n), n - 1),
+        mean=centre,
+        mean_interval=mean_interval(centre, standard_deviation(x) / math.sqrt(n), n - 1),
         moving_range_mean=range_mean,
         sigma=sigma,
         sigma_interval=moving_range_interval(sigma, n),
-        lower_limit=mean - reach,
-        upper_limit=mean + reach,
+        lower_limit=centre - reach,
+        upper_limit=centre + reach,
         moving_range_limit=TO_RANGE_LIMIT * range_mean,
-        signals=_signals(x, ranges, mean, range_mean),
+        signals=_signals(x, ranges, centre, range_mean),
     )
 
 
@@ -178,12 +179,12 @@ def _chi_dof(relative_variance: float) -> float:
 
 
 def _signals(
-    x: NDArray[np.float64], ranges: NDArray[np.float64], mean: float, range_mean: float
+    x: NDArray[np.float64], ranges: NDArray[np.float64], centre: float, range_mean: float
 ) -> tuple[Signal, ...]:
     reach, range_limit = TO_LIMIT * range_mean, TO_RANGE_LIMIT * range_mean
     found = [
         Signal(rule="beyond_limit", start=i, stop=i + 1, text=f"value {i + 1} beyond a limit")
-        for i in np.flatnonzero(np.abs(x - mean) > reach).tolist()
+        for i in np.flatnonzero(np.abs(x - centre) > reach).tolist()
     ]
     found += [
         Signal(
@@ -194,7 +195,7 @@ def _signals(
         )
         for i in np.flatnonzero(ranges > range_limit).tolist()
     ]
-    sides, steps = np.sign(x - mean), np.sign(np.diff(x))
+    sides, steps = np.sign(x - centre), np.sign(np.diff(x))
     found += _runs("one_side", sides, lambda n: f"{n} values in a row on one side of the mean")
     rising, falling = np.where(steps > 0, 1.0, 0.0), np.where(steps < 0, 1.0, 0.0)
     found += _runs("rising", rising, lambda n: f"{n} values in a row that rise", steps=True)

@@ -36,6 +36,12 @@ from dashboard.repeats.intervals import (
     variance_interval,
 )
 from dashboard.repeats.measurements import is_provisional
+from dashboard.repeats.moments import mean, square_sum
+
+EQUAL_REPEATS = (
+    "repeats are equal: their spread lies below the resolution of the values, and an interval "
+    "without width says no more than that"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +104,7 @@ class Precision:
             **_spread_document("s_R", self.total),
             **_limit_document("reproducibility", self.total),
             "why_not_all": self.why_not or None,
+            "note": EQUAL_REPEATS if self.within and self.within.s == 0 else None,
         }
 
 
@@ -172,9 +179,10 @@ def _surplus(
         both = squares.interaction.value if squares.interaction else 0.0
         return (group.value + (p - 1) * both) / (p * n) - error.value / n
     numbers = np.array([len(values) for values in cells.values()])
-    means = np.array([values.mean() for values in cells.values()])
+    means = np.array([mean(values) for values in cells.values()])
     grand = float((numbers * means).sum() / numbers.sum())
-    square = float((numbers * (means - grand) ** 2).sum()) / group.dof
+    greatest = float(np.abs(means).max())
+    square = square_sum(np.sqrt(numbers) * (means - grand), greatest) / group.dof
     typical = float(numbers.sum() - (numbers**2).sum() / numbers.sum()) / group.dof
     return (square - error.value) / typical
 

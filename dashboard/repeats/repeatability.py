@@ -20,6 +20,7 @@ from dashboard.repeats.crossed import within_cells
 from dashboard.repeats.distributions import chi_square_above
 from dashboard.repeats.intervals import LEVEL
 from dashboard.repeats.measurements import Measurements, NotEnough
+from dashboard.repeats.moments import mean
 from dashboard.repeats.precision import Precision, precision_of
 
 SOURCE = (
@@ -107,7 +108,7 @@ def _item_precision(item: str, by_group: Mapping[str, NDArray[np.float64]]) -> I
     precision = precision_of({(item, g): v for g, v in by_group.items()}, (item,), tuple(by_group))
     s_r = precision.within.s if precision.within else None
     return ItemPrecision(
-        mean=float(np.concatenate([*by_group.values()]).mean()),
+        mean=mean(np.concatenate([*by_group.values()])),
         precision=precision,
         consistency=consistency(by_group, s_r),
     )

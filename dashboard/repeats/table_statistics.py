@@ -7,7 +7,7 @@ or ``{"why_not": "one line"}``. Estimates are plain numbers; the 95 % interval o
 
 - repeatability: ``n, items, groups, s_r, s_r_interval, s_r_dof, repeatability_limit,
   repeatability_factor, s_L, s_L_interval, s_R, s_R_interval, s_R_dof, reproducibility_limit,
-  reproducibility_factor, why_not_all, items_alike_p, by_item``; an entry of ``by_item`` has the
+  reproducibility_factor, why_not_all, note, items_alike_p, by_item``; an entry of ``by_item`` has the
   same numbers for one item with ``item, mean, h_critical, k_critical, by_group`` and each of
   ``by_group`` has ``group, n, mean, s, h, k, unusual``.
 - agreement: ``n`` (pairs), ``first, second`` (the difference is first less second), ``bias, sd,
@@ -20,7 +20,7 @@ or ``{"why_not": "one line"}``. Estimates are plain numbers; the 95 % interval o
   average_and_range: {ev, av, grr, pv, tv, percent_grr, ndc}``.
 - individuals: ``n, mean, mean_interval, moving_range_mean, sigma, sigma_interval, lower_limit,
   upper_limit, moving_range_limit, values, moving_ranges, signals: [{rule, at: [rows from 1],
-  text}], by_item: [the same for each item with two values or more, with item]``.
+  text}], note, by_item: [the same for each item with two values or more, with item]``.
 """
 
 from __future__ import annotations
@@ -33,6 +33,10 @@ from dashboard.repeats.gauge import gauge
 from dashboard.repeats.individuals import individuals
 from dashboard.repeats.measurements import Measurements, NotEnough
 from dashboard.repeats.repeatability import repeatability
+
+SEVERAL_ITEMS = (
+    "one chart for all rows in their order: where items differ by themselves, look at by_item"
+)
 
 
 def table_statistics(measurements: Measurements) -> dict[str, Any]:
@@ -57,10 +61,9 @@ def _charts(measurements: Measurements) -> dict[str, Any]:
     document = individuals(measurements).document()
     names = measurements.item_names
     parts = [(name, measurements.of_item(name)) for name in names] if len(names) > 1 else []
-    return document | {
-        "by_item": [
-            {"item": name} | individuals(rows).document()
-            for name, rows in parts
-            if len(rows.values) > 1
-        ]
-    }
+    charts = [
+        {"item": name} | individuals(rows).document()
+        for name, rows in parts
+        if len(rows.values) > 1
+    ]
+    return document | {"note": SEVERAL_ITEMS if charts else None, "by_item": charts}

@@ -95,15 +95,13 @@ class Trend:
         }
 
 
-def trend(
-    values: Sequence[float], builds: Sequence[str], *, practical_limit: float | None = None
-) -> Trend:
+def trend(values: Sequence[float], builds: Sequence[str], *, limit: float | None = None) -> Trend:
     """The phases of values in the order of time.
 
     Args:
         values: one a test, finite.
         builds: the build that each was made on.
-        practical_limit: a difference that matters, above zero, in the unit of the values.
+        limit: a difference that matters, above zero, in the unit of the values.
 
     Raises:
         ValueError: where values and builds differ in number, or the limit isn't above zero.
@@ -118,7 +116,7 @@ def trend(
         _phase(builds[start], start, values[start:stop])
         for start, stop in pairwise([0, *changes, len(builds)])
     )
-    steps = [_step(index, *both, practical_limit) for index, both in enumerate(pairwise(phases))]
+    steps = [_step(index, *both, limit) for index, both in enumerate(pairwise(phases))]
     return Trend(phases=phases, steps=tuple(steps))
 
 
