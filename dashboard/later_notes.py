@@ -7,17 +7,12 @@ of the run it is about, when it was written, and by whom where that was told.
 
 from __future__ import annotations
 
-import json
-import os
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from dataclasses import asdict, dataclass
+from datetime import datetime
 from pathlib import Path
+from typing import Any
 
-from logger.errors import BadInput
-
-LONGEST_TEXT = 2_000
-LONGEST_NAME = 120
-LARGEST_BYTES = 4 * 1024 * 1024
+from dashboard.sidecar_lines import add_line, one_line, read_lines, short_name, written_utc
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,14 +39,8 @@ def notes_path(run: Path) -> Path:
 
 def read_later_notes(run: Path) -> tuple[LaterNote, ...]:
     """The notes about a run as they were written, one after the other; other lines are left out."""
-    path = notes_path(run)
-    try:
-        if path.stat().st_size > LARGEST_BYTES:
-            return ()
-        lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
-    except OSError:
-        return ()
-    return tuple(note for note in map(_note, lines) if note is not None)
+    found = map(_note, read_lines(notes_path(run)))
+    return tuple(note for note in found if note is not None)
 
 
 def add_later_note(
@@ -69,42 +58,19 @@ def add_later_note(
     Raises:
         BadInput: where there are no words, too many, or the file can't be written.
     """
-    words = " ".join(text.split())
-    if not words or len(words) > LONGEST_TEXT:
-        raise BadInput(
-            where="note",
-            what="has no words" if not words else f"has {len(words)} characters",
-            would_do=f"write 1 to {LONGEST_TEXT}",
-        )
-    written = (now or datetime.now(UTC)).astimezone(UTC)
     note = LaterNote(
         t_s=t_s,
-        written_utc=written.strftime("%Y-%m-%dT%H:%M:%SZ"),
-        by=" ".join(by.split())[:LONGEST_NAME],
-        text=words,
+        written_utc=written_utc(now),
+        by=short_name(by),
+        text=one_line(text, where="note"),
     )
-    line = json.dumps(
-        {"t_s": note.t_s, "written_utc": note.written_utc, "by": note.by, "text": note.text},
-        ensure_ascii=False,
-    )
-    path = notes_path(run)
-    try:
-        with path.open("a", encoding="utf-8") as file:
-            file.write(line + "\n")
-            file.flush()
-            os.fsync(file.fileno())
-    except OSError as exc:
-        raise BadInput(
-            where=str(path),
-            what=f"can't be written ({exc.strerror})",
-            would_do="make the folder writable, or write the note elsewhere",
-        ) from exc
+    would_do = "make the folder writable, or write the note elsewhere"
+    add_line(notes_path(run), asdict(note), would_do=would_do)
     return note
 
 
-def _note(line: str) -> LaterNote | None:
+def _note(told: dict[str, Any]) -> LaterNote | None:
     try:
-        told = json.loads(line)
         return LaterNote(
             t_s=float(told["t_s"]),
             written_utc=str(told["written_utc"]),

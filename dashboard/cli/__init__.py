@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from dashboard.cli.analyze import analyze_command
+from dashboard.cli.compare import compare_command
 from dashboard.cli.export import export_command
 from dashboard.cli.model import model_command
 from dashboard.cli.plan import plan_command
@@ -31,6 +32,7 @@ add_commands(app)
 app.command("plan")(plan_command)
 app.command("model")(model_command)
 app.command("analyze")(analyze_command)
+app.command("compare")(compare_command)
 app.command("export")(export_command)
 app.command("sheet")(sheet_command)
 app.command("serve")(serve_command)

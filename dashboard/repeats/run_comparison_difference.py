@@ -16,8 +16,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from scipy.special import stdtrit
-
+from dashboard.repeats.distributions import t_quantile
 from dashboard.repeats.run_comparison_values import SHARED_BY, Part, Value
 
 PROBABILITY = 0.9545
@@ -34,16 +33,16 @@ class Difference:
         expanded: its expanded uncertainty, what both have in common cancelled; None where unknown.
         expanded_apart: the same with nothing cancelled.
         cancelled: names of the parts that were taken as common.
-        u: the standard uncertainty behind ``expanded``.
-        dof: its degrees of freedom.
+        u_apart: the standard uncertainty behind ``expanded_apart``.
+        dof_apart: its degrees of freedom.
     """
 
     value: float | None
     expanded: float | None = None
     expanded_apart: float | None = None
     cancelled: tuple[str, ...] = ()
-    u: float | None = None
-    dof: float = math.inf
+    u_apart: float | None = None
+    dof_apart: float = math.inf
 
     @property
     def explained(self) -> bool | None:
@@ -73,13 +72,14 @@ def difference(of: Value, reference: Value, common: frozenset[str]) -> Differenc
         Part(name=n, u=own[n].u - other[n].u, dof=min(own[n].dof, other[n].dof)) for n in shared
     ]
     u, dof = _combined([*apart, *left])
+    u_apart, dof_apart = _combined([*of.parts, *reference.parts])
     return Difference(
         value=first - second,
         expanded=u * coverage_factor(dof),
-        expanded_apart=_expanded([*of.parts, *reference.parts]),
+        expanded_apart=u_apart * coverage_factor(dof_apart),
         cancelled=shared,
-        u=u,
-        dof=dof,
+        u_apart=u_apart,
+        dof_apart=dof_apart,
     )
 
 
@@ -87,7 +87,7 @@ def coverage_factor(dof: float) -> float:
     """Student's t, two-sided, at the probability of results; 2 for endless degrees of freedom."""
     if math.isinf(dof):
         return 2.0
-    return float(stdtrit(max(1, math.floor(dof + _WHOLE)), 0.5 + PROBABILITY / 2))
+    return t_quantile(max(1, math.floor(dof + _WHOLE)), 0.5 + PROBABILITY / 2)
 
 
 def _joined(parts: Iterable[Part]) -> dict[str, Part]:
@@ -101,11 +101,6 @@ def _joined(parts: Iterable[Part]) -> dict[str, Part]:
             else Part(name=part.name, u=known.u + part.u, dof=min(known.dof, part.dof))
         )
     return joined
-
-
-def _expanded(parts: Iterable[Part]) -> float:
-    u, dof = _combined(parts)
-    return u * coverage_factor(dof)
 
 
 def _combined(parts: Iterable[Part]) -> tuple[float, float]:

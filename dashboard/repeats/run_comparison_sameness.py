@@ -42,6 +42,8 @@ class ComparedRun:
         build: the truck's build as the test file names it; empty where it doesn't.
         kit: id of the rig that measured it.
         started_utc: when, ISO 8601; None where nobody knows.
+        truck_model: the truck as the test file models it, in any form that is the same only for
+            the same model; empty where it has none.
         set_aside: why it is left out of the statistics; None where it isn't.
         closings: lifts that closed again under load, see :mod:`run_comparison_return`.
     """
@@ -50,6 +52,7 @@ class ComparedRun:
     build: str
     kit: str
     started_utc: str | None
+    truck_model: str = ""
     set_aside: SetAside | None = None
     closings: tuple[Mapping[str, Any], ...] = ()
 
@@ -124,6 +127,7 @@ def _of_the_judgement(runs: Sequence[ComparedRun]) -> Iterator[Departure]:
     )
     for code, words, of in told:
         yield from _named(runs, code, words, of, other_test=False)
+    yield from _models(runs)
     for first, second in ((runs[0], other) for other in runs[1:]):
         if first.kit == second.kit:
             yield from _calibration(first, second)
@@ -168,6 +172,21 @@ def _test_load(runs: Sequence[ComparedRun]) -> Iterator[Departure]:
         told = "; ".join(f"{kg:.6g} kg: {r.run_id}" for r, (kg, _) in zip(runs, loads, strict=True))
         another = high - low > u_low + u_high
         yield Departure(code="test_load", text=f"different test loads: {told}", other_test=another)
+
+
+def _models(runs: Sequence[ComparedRun]) -> Iterator[Departure]:
+    """Runs of one build whose test files describe the truck differently."""
+    first_of: dict[str, ComparedRun] = {}
+    for run in runs:
+        first = first_of.setdefault(run.build, run)
+        if first.truck_model != run.truck_model:
+            build = f"build {run.build}" if run.build else "the same build, which is not named"
+            yield Departure(
+                code="model",
+                text=f"{first.run_id} and {run.run_id} are of {build}, yet their test files "
+                "describe the truck differently",
+                other_test=False,
+            )
 
 
 def _calibration(first: ComparedRun, second: ComparedRun) -> Iterator[Departure]:
