@@ -83,6 +83,7 @@ FILES = pa.schema(
         pa.field("stamp", pa.string(), nullable=False),  # sizes and times of change, one text
         pa.field("sha256", pa.string(), nullable=False),
         pa.field("corrections_sha256", pa.string(), nullable=False),
+        pa.field("run_id", pa.string(), nullable=False),  # empty where the file is set aside
     ]
 )
 """What each file was when it was last looked at; that of it which changes is looked at again."""

@@ -208,6 +208,10 @@ class Catalogue:
         """Files that could not be analysed, each with its reason, by path."""
         return self._table("SELECT * FROM set_aside ORDER BY path", [])
 
+    def files(self) -> pa.Table:
+        """What each file was when it was last looked at, by path."""
+        return self._table("SELECT * FROM files ORDER BY path", [])
+
     def _table(self, sql: str, values: list[Any]) -> pa.Table:
         with self._database.cursor() as cursor:
             return cursor.sql(sql, params=values).to_arrow_table()
