@@ -24,7 +24,7 @@ from dashboard.export_download import add_export
 from dashboard.figures.units import units_of
 from dashboard.figures.warm_up import warm_up
 from dashboard.own_pages import OwnPagesOnly
-from dashboard.pages import live, not_found, plan, replay, runs, sectors, shell
+from dashboard.pages import compare, fleet, live, not_found, plan, replay, runs, sectors, shell
 from dashboard.pages.page import Page, Query, read_query
 from dashboard.pages.replay_window import add_replay_window
 from dashboard.run_adding import add_run_adding
@@ -58,7 +58,15 @@ Figures here are lines and points only, and reading the whole library takes four
 Dash takes the one that is there.
 """
 
-PAGES: tuple[Page, ...] = (runs.PAGE, live.PAGE, plan.PAGE, replay.PAGE, sectors.PAGE)
+PAGES: tuple[Page, ...] = (
+    runs.PAGE,
+    live.PAGE,
+    plan.PAGE,
+    replay.PAGE,
+    sectors.PAGE,
+    compare.PAGE,
+    fleet.PAGE,
+)
 
 
 def make_app(folder: Path, *, analyse: Analyse | None = None) -> dash.Dash:

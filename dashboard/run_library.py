@@ -22,6 +22,7 @@ from typing import Any
 
 from dashboard.figures.overview import Overview, overview_of
 from dashboard.figures.readings import Readings
+from dashboard.kept_catalogue import KeptCatalogue
 from dashboard.kept_overviews import keep_overview, kept_overview
 from dashboard.run_readings import read_readings
 from logger.errors import RunUnreadable, SlewtraceError
@@ -40,6 +41,8 @@ _AT_ONCE = 20
 _PATIENCE_S = 0.4
 """How long a page may wait for files of a large folder that were not looked at yet."""
 OVERVIEWS_HELD = 20
+CATALOGUED_HELD = 20
+"""Runs found by the catalogue that are kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,14 +81,19 @@ class RunLibrary:
     Args:
         folder: where the runs lie.
         analyse: computes a run's result.
+
+    Attributes:
+        catalogue: of the runs here and in folders below.
     """
 
     def __init__(self, folder: Path, *, analyse: Analyse) -> None:
         self.folder = folder
+        self.catalogue = KeptCatalogue(folder)
         self._analyse = analyse
         self._lock = threading.Lock()
         self._reading = threading.Lock()
         self._opened: dict[_Stamp, Run | Unreadable] = {}
+        self._catalogued: OrderedDict[_Stamp, Run | Unreadable] = OrderedDict()
         self._readings: OrderedDict[_Stamp, Readings] = OrderedDict()
         self._overviews: OrderedDict[_Stamp, Overview] = OrderedDict()
         self._results: dict[_Stamp, Future[Result]] = {}
@@ -123,13 +131,28 @@ class RunLibrary:
         )
 
     def find(self, run_id: str) -> Run | None:
-        """The run of an id, or None where the folder has none."""
-        for patience_s in (_PATIENCE_S, None):
-            shelf = self.shelf(patience_s=patience_s)
-            found = next((r for r in shelf.runs if r.header.run_id == run_id), None)
-            if found is not None or not shelf.unread:
-                return found
-        return None
+        """The run of an id, or None where the folder has none.
+
+        Where a run lies that was not looked at yet, or that lies in a folder below, the catalogue
+        knows.
+        """
+        shelf = self.shelf(patience_s=_PATIENCE_S)
+        found = _of_id(shelf, run_id) or self._find_catalogued(run_id)
+        return _of_id(self.shelf(), run_id) if found is None and shelf.unread else found
+
+    def _find_catalogued(self, run_id: str) -> Run | None:
+        path = self.catalogue.path_of(run_id)
+        stamp = None if path is None else _stamp_of_file(path)
+        if stamp is None:
+            return None
+        with self._lock:
+            found = self._catalogued.get(stamp) or self._opened.get(stamp)
+        found = found or _open(stamp[0])
+        with self._lock:
+            self._catalogued[stamp] = found
+            while len(self._catalogued) > CATALOGUED_HELD:
+                self._catalogued.popitem(last=False)
+        return found if isinstance(found, Run) and found.header.run_id == run_id else None
 
     def _look(self, patience_s: float | None) -> tuple[dict[_Stamp, Run | Unreadable], int]:
         """The folder's files, opened as far as patience goes, and how many were not."""
@@ -148,7 +171,8 @@ class RunLibrary:
             opened |= {s: self._opened[s] for s in stamps if s in self._opened}
             known = {s: opened[s] for s in stamps if s in opened}
             self._opened = known
-            self._results = {s: f for s, f in self._results.items() if s in known}
+            kept = known.keys() | self._catalogued.keys()
+            self._results = {s: f for s, f in self._results.items() if s in kept}
         return known, len(stamps) - len(known)
 
     def _is_opening(self) -> bool:
@@ -286,6 +310,10 @@ class RunLibrary:
         """Gives up what is still to be analysed."""
         self._closed = True
         self._analysts.shutdown(wait=False, cancel_futures=True)
+
+
+def _of_id(shelf: Shelf, run_id: str) -> Run | None:
+    return next((r for r in shelf.runs if r.header.run_id == run_id), None)
 
 
 def failure_words(future: Future[Result]) -> str:

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, get_args
 
-import duckdb
 import pyarrow as pa
 
 from dashboard.catalogue.columns import RUNS, SECTORS, TABLES
@@ -91,6 +90,8 @@ class Catalogue:
         self.method_version = snapshot.method_version
         self.waiting = snapshot.waiting
         self.stamp = snapshot.stamp
+        import duckdb  # noqa: PLC0415 - a tenth of a second that a folder without one need not pay
+
         self._database = duckdb.connect(
             config={"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
         )

@@ -42,11 +42,20 @@ _PATIENCE_S = 0.6
 _TYPED_MS = 300
 _ANALYSED_UNASKED = 100
 """Newest runs that are analysed for the list, unless all are asked for."""
+_ALWAYS = (
+    ("Runs", "/"),
+    ("Live", "/live"),
+    ("Plan", "/plan"),
+    ("Compare", "/compare"),
+    ("Fleet", "/fleet"),
+)
+_MANY = 12
+"""Runs that are worth to be seen together."""
 
 
 def links(run: Run | None, here: str) -> list[Component]:
     """Links for the header: to the list, and to the pages of the opened run."""
-    places = [("Runs", "/", "/"), ("Live", "/live", "/live"), ("Plan", "/plan", "/plan")]
+    places = [(words, path, path) for words, path in _ALWAYS]
     if run is not None:
         places += [
             ("Replay", address("/replay", run), "/replay"),
@@ -73,7 +82,13 @@ def layout(library: RunLibrary, _run: Run | None, query: Query) -> Component:
                 className="title",
             ),
             html.Div([*_choosing(shelf, choice), adding()], className="choosing"),
-            html.Div(_status(shelf, rows, choice), id="runs-status"),
+            html.Div(
+                [
+                    html.Div(_status(shelf, rows, choice), id="runs-status"),
+                    dcc.Link("Compare", id="runs-compare", href="/compare", className="none"),
+                ],
+                className="above-list",
+            ),
             html.Div(
                 [
                     html.Div(grid(rows), className="runs-wide"),
@@ -171,6 +186,14 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
         Input("screen", "data"),
     )
     app.clientside_callback(  # type: ignore[no-untyped-call]
+        ClientsideFunction(namespace="runs", function_name="compare"),
+        Output("runs-compare", "children"),
+        Output("runs-compare", "href"),
+        Output("runs-compare", "className"),
+        Input(GRID, "selectedRows"),
+        prevent_initial_call=True,
+    )
+    app.clientside_callback(  # type: ignore[no-untyped-call]
         ClientsideFunction(namespace="runs", function_name="keepAddress"),
         Output("runs", "data-address"),
         Input("runs-address", "data"),
@@ -241,6 +264,9 @@ def _status(shelf: Shelf, rows: list[Row], choice: Choice) -> list[Component]:
     said: list[Any] = [html.Span(words if whole != 1 or len(rows) != 1 else "1 run")]
     if shelf.unread:
         said.append(_progress("Reading files", whole, whole + shelf.unread))
+    if whole >= _MANY:
+        words = "See how they are spread and drift"
+        said.append(dcc.Link(words, href="/fleet", className="to-moment"))
     working = sum(row["state"] == WORKING for row in rows)
     waiting = sum(row["state"] == WAITING for row in rows)
     if working:

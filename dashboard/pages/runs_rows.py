@@ -25,7 +25,7 @@ from logger.recording.run import Run
 Row = dict[str, Any]
 WAITING, WORKING, DONE, FAILED = "waiting", "working", "done", "failed"
 _LONGEST_NAME = 200
-_SIGN_OF_STANDING = {
+SIGN_OF_STANDING = {
     Standing.FULL: "■",
     Standing.PART: "◪",
     Standing.REDUCED: "◪",
@@ -96,7 +96,7 @@ def _found(future: Future[Result] | None) -> Row:
     return {
         "state": DONE,
         "verdict": str(standing),
-        "verdict_sign": _SIGN_OF_STANDING[standing],
+        "verdict_sign": SIGN_OF_STANDING[standing],
         "verdict_kind": _KIND_OF_STANDING[standing],
         "verdict_rank": len(STANDINGS) - STANDINGS.index(str(standing)),
         **_side(result, "right"),

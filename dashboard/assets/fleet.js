@@ -1,0 +1,106 @@
+/* The fleet's page in the browser: the fields by which runs are chosen, kept in the page's
+ * address, and points that open their runs. Fields are made here because the system's own open at
+ * once, also with a thousand trucks in them. Words from files are only ever text. */
+(function () {
+  "use strict";
+
+  const TYPED_MS = 700;
+  const FIELD = "fleet-f-";
+  const setProps = (id, props) => window.dash_clientside.set_props(id, props);
+  let shape = null, timer = 0;
+
+  function go(address) {
+    const [pathname, search] = address.split("?");
+    setProps("url", { pathname, search: search ? `?${search}` : "" });
+  }
+
+  /* fields */
+  function control(field) {
+    const made = document.createElement(field.kind === "select" ? "select" : "input");
+    if (field.kind === "select") fill(made, field);
+    else made.type = field.kind;
+    if (field.kind === "number") Object.assign(made, { min: 0, step: "any", inputMode: "decimal" });
+    made.id = FIELD + field.key;
+    made.value = field.value;
+    return made;
+  }
+
+  function fill(select, field) {
+    select.replaceChildren(...field.options.map(([value, words]) => new Option(words, value)));
+  }
+
+  function labelled(field) {
+    const place = document.createElement("div"), label = document.createElement("label");
+    place.className = `field ${field.key}`;
+    label.htmlFor = FIELD + field.key;
+    label.textContent = field.label;
+    place.append(label, control(field));
+    return place;
+  }
+
+  /* A field that is written in keeps its focus, and the rest of the form keeps its place. */
+  function draw(told) {
+    const place = document.getElementById("fleet-form");
+    shape = told;
+    if (!place || !told) return;
+    const here = [...place.querySelectorAll("select, input")];
+    if (here.map((f) => f.id).join() !== told.fields.map((f) => FIELD + f.key).join()) {
+      place.replaceChildren(...told.fields.map(labelled));
+      return;
+    }
+    here.forEach((element, i) => {
+      const field = told.fields[i];
+      if (field.kind === "select") fill(element, field);
+      else element.previousSibling.textContent = field.label;
+      if (element.value !== field.value && element !== document.activeElement) element.value = field.value;
+      if (field.kind === "select") element.value = field.value;
+    });
+  }
+
+  /* What stands in the fields, as the page's address. */
+  function address() {
+    const asked = new URLSearchParams();
+    for (const field of shape.fields) {
+      const element = document.getElementById(FIELD + field.key);
+      let value = element.value;
+      if (field.kind === "number" && value) value = value === field.value ? field.exact : String(Number(value) * field.size);
+      if (value && value !== field.usual) asked.set(field.key, value);
+    }
+    /* A limit belongs to its quantity: for another one its own is proposed. */
+    if (shape.quantity !== document.getElementById(`${FIELD}quantity`).value) asked.delete("limit");
+    const search = asked.toString();
+    return search ? `/fleet?${search}` : "/fleet";
+  }
+
+  document.addEventListener("change", (event) => {
+    if (!event.target.id || !event.target.id.startsWith(FIELD)) return;
+    window.clearTimeout(timer);
+    const typed = event.target.type === "date";
+    timer = window.setTimeout(() => {
+      if (document.getElementById("fleet-form") && event.target.validity.valid) go(address());
+    }, typed ? TYPED_MS : 0);
+  });
+
+  /* Pages of a table, and the ways between its rows: the same page, where it stands. */
+  document.addEventListener("click", (event) => {
+    if (!event.target.closest || event.defaultPrevented || event.button) return;
+    const link = event.target.closest(".page-fleet a[data-stay]");
+    if (!link || event.metaKey || event.ctrlKey || event.shiftKey) return;
+    event.preventDefault();
+    go(link.getAttribute("href"));
+  });
+
+  window.dash_clientside = Object.assign({}, window.dash_clientside, {
+    fleet: {
+      draw(told) {
+        draw(told);
+        return "drawn";
+      },
+      open(clicked) {
+        const point = clicked && clicked.points && clicked.points[0];
+        if (point && point.customdata) go(String(point.customdata));
+        return window.dash_clientside.no_update;
+      },
+    },
+  });
+})();

@@ -1,0 +1,278 @@
+"""A control chart: each run's value in order, the moving range beneath, limits a phase, signals.
+
+A signal has a shape of its own and a word in the legend; limits are told apart by how their lines
+are drawn and by a label at their end. Each point opens its run.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import numpy as np
+import plotly.graph_objects as go
+from numpy.typing import NDArray
+
+from dashboard.figures.control_points import MOST_POINTS, ControlChart, Values, drawn_runs
+from dashboard.figures.palette import FONT, Palette
+from dashboard.figures.words import drawn_name
+
+_VALUE_PX, _RANGE_PX, _GAP_PX, _TOP_PX = 250, 110, 40, 48
+_BOTTOM_PX, _NARROW_BOTTOM_PX = 104, 150
+_MARKS = ("diamond", "square", "triangle-up", "cross", "star", "pentagon")
+_LABELLED = 6
+"""Phases whose names stand above them, at most."""
+
+Telling = Callable[[int], tuple[str, str]]
+"""Of a run's number: what is said of it (with breaks, escaped), and the address that opens it."""
+
+
+def control_chart_figure(
+    chart: ControlChart, palette: Palette, *, tell: Telling, narrow: bool = False
+) -> go.Figure:
+    """Draws the chart.
+
+    Args:
+        chart: values, limits and signals.
+        palette: colours.
+        tell: what is said of a run, and where it opens.
+        narrow: for a screen of a hand's breadth.
+    """
+    drawn = drawn_runs(chart)
+    told = {int(n): tell(int(n)) for n in drawn}
+    data = [
+        *_limits(chart, palette),
+        _line(chart.values, drawn, told, palette, axis="y", name="a run"),
+        _line(chart.ranges, drawn, told, palette, axis="y2", name="moving range"),
+        *_signals(chart, drawn, told, palette),
+    ]
+    return go.Figure(data=data, layout=_layout(chart, palette, narrow=narrow))
+
+
+def control_chart_height_px(*, narrow: bool) -> int:
+    """Height of the figure."""
+    bottom = _NARROW_BOTTOM_PX if narrow else _BOTTOM_PX
+    return _TOP_PX + _VALUE_PX + _GAP_PX + _RANGE_PX + bottom
+
+
+def _line(
+    row: Values,
+    drawn: NDArray[np.intp],
+    told: dict[int, tuple[str, str]],
+    palette: Palette,
+    *,
+    axis: str,
+    name: str,
+) -> go.Scatter:
+    numbers = drawn.tolist()
+    few = len(numbers) <= MOST_POINTS // 4
+    return go.Scatter(
+        x=[n + 1 for n in numbers],
+        y=[None if np.isnan(row[n]) else float(row[n]) for n in numbers],
+        yaxis=axis,
+        mode="lines+markers",
+        line={"color": palette.data, "width": 1.2},
+        marker={"color": palette.data, "size": 7 if few else 4},
+        text=[told[n][0] for n in numbers],
+        customdata=[told[n][1] for n in numbers],
+        hoverinfo="text",
+        name=name,
+        showlegend=axis == "y",
+    )
+
+
+def _signals(
+    chart: ControlChart,
+    drawn: NDArray[np.intp],
+    told: dict[int, tuple[str, str]],
+    palette: Palette,
+) -> Iterator[go.Scatter]:
+    for index, signal in enumerate(chart.signals):
+        numbers = sorted({*signal.at} & {int(n) for n in drawn})
+        row = chart.ranges if signal.of_range else chart.values
+        yield go.Scatter(
+            x=[n + 1 for n in numbers],
+            y=[float(row[n]) for n in numbers],
+            yaxis="y2" if signal.of_range else "y",
+            mode="markers",
+            marker={
+                "symbol": _MARKS[index % len(_MARKS)],
+                "size": 12,
+                "color": palette.abnormal,
+                "line": {"color": palette.abnormal_ink, "width": 2},
+            },
+            text=[told[n][0] for n in numbers],
+            customdata=[told[n][1] for n in numbers],
+            hoverinfo="text",
+            name=signal.words,
+        )
+
+
+def _limits(chart: ControlChart, palette: Palette) -> Iterator[go.Scatter]:
+    """Means and limits as steps from phase to phase, broken between them."""
+    spans = [(p.first + 0.5, p.end + 0.5) for p in chart.phases]
+    for axis, name, dash, named, levels in (
+        ("y", "mean of a phase", "solid", True, [p.mean for p in chart.phases]),
+        ("y", "control limits", "dash", True, [p.upper for p in chart.phases]),
+        ("y", "control limits", "dash", False, [p.lower for p in chart.phases]),
+        ("y2", "mean of a phase", "solid", False, [p.range_mean for p in chart.phases]),
+        ("y2", "control limits", "dash", False, [p.range_upper for p in chart.phases]),
+    ):
+        x: list[float | None] = []
+        y: list[float | None] = []
+        for (first, end), level in zip(spans, levels, strict=True):
+            x += [first, end, None]
+            y += [level, level, None]
+        yield go.Scatter(
+            x=x,
+            y=y,
+            yaxis=axis,
+            mode="lines",
+            line={"color": palette.ink, "width": 1.6, "dash": dash},
+            hoverinfo="skip",
+            name=name,
+            legendgroup=name,
+            showlegend=named,
+        )
+
+
+def _layout(chart: ControlChart, palette: Palette, *, narrow: bool) -> dict[str, Any]:
+    inner = _VALUE_PX + _GAP_PX + _RANGE_PX
+    count = chart.values.size
+    axis = {
+        "gridcolor": palette.grid,
+        "zeroline": False,
+        "linecolor": palette.muted,
+        "tickfont": {"color": palette.muted, "size": 12},
+        "fixedrange": True,
+    }
+    return {
+        "template": "none",
+        "font": {"family": FONT, "size": 12 if narrow else 13, "color": palette.ink},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "height": control_chart_height_px(narrow=narrow),
+        "margin": {
+            "l": 58,
+            "r": 12 if narrow else 78,
+            "t": _TOP_PX,
+            "b": _NARROW_BOTTOM_PX if narrow else _BOTTOM_PX,
+        },
+        "hovermode": "closest",
+        "hoverlabel": {"font": {"family": FONT, "size": 13}, "align": "left"},
+        "legend": {"orientation": "h", "x": 0, "y": -0.17, "yanchor": "top", "font": {"size": 12}},
+        "xaxis": axis
+        | {
+            "range": [0.5 - 0.01 * count, count + 0.5 + 0.01 * count],
+            "anchor": "y2",
+            "showgrid": False,
+            **_ticks(chart, narrow=narrow),
+        },
+        "yaxis": axis
+        | {"domain": [(_RANGE_PX + _GAP_PX) / inner, 1], "range": _scale(chart), "nticks": 6},
+        "yaxis2": axis | {"domain": [0, _RANGE_PX / inner], "rangemode": "tozero", "nticks": 4},
+        "shapes": [*_borders(chart, palette)],
+        "annotations": [
+            *_titles(chart, inner),
+            *_phase_names(chart, palette, narrow=narrow),
+            *(() if narrow else _limit_names(chart, palette)),
+        ],
+    }
+
+
+def _scale(chart: ControlChart) -> list[float]:
+    """From the least value or limit to the greatest, with some air."""
+    ends = [float(chart.values.min()), float(chart.values.max())]
+    ends += [e for p in chart.phases for e in (p.lower, p.upper) if e is not None]
+    air = 0.06 * (max(ends) - min(ends)) or max(abs(ends[0]) * 0.05, 1.0)
+    return [min(ends) - air, max(ends) + air]
+
+
+def _ticks(chart: ControlChart, *, narrow: bool) -> dict[str, Any]:
+    """Some runs by their number and day."""
+    count = chart.values.size
+    about = min(count, 3 if narrow else 6)
+    numbers = sorted({round(n) for n in np.linspace(0, count - 1, about)})
+    words = [f"{n + 1:,}<br>{chart.days[n]}".replace(",", "\u202f") for n in numbers]
+    return {"tickvals": [n + 1 for n in numbers], "ticktext": words}
+
+
+def _borders(chart: ControlChart, palette: Palette) -> Iterator[dict[str, Any]]:
+    """A line where the build changes."""
+    for phase in chart.phases[1:]:
+        yield {
+            "type": "line",
+            "xref": "x",
+            "yref": "paper",
+            "x0": phase.first + 0.5,
+            "x1": phase.first + 0.5,
+            "y0": 0,
+            "y1": 1,
+            "line": {"color": palette.muted, "width": 1, "dash": "dot"},
+        }
+
+
+def _titles(chart: ControlChart, inner: int) -> Iterator[dict[str, Any]]:
+    for top, words, shift in (
+        (1.0, chart.value_title, 22),
+        (_RANGE_PX / inner, chart.range_title, 4),
+    ):
+        yield {
+            "text": f"<b>{words}</b>",
+            "xref": "paper",
+            "yref": "paper",
+            "x": 0,
+            "y": top,
+            "xanchor": "left",
+            "yanchor": "bottom",
+            "yshift": shift,
+            "showarrow": False,
+        }
+
+
+def _phase_names(
+    chart: ControlChart, palette: Palette, *, narrow: bool
+) -> Iterator[dict[str, Any]]:
+    """The builds above their phases, where there is room for them."""
+    least = chart.values.size / (3 if narrow else _LABELLED + 2)
+    for phase in chart.phases:
+        if phase.end - phase.first < least and len(chart.phases) > (2 if narrow else _LABELLED):
+            continue
+        yield {
+            "text": drawn_name(phase.name),
+            "xref": "x",
+            "yref": "paper",
+            "x": phase.first + 0.5,
+            "y": 1,
+            "xanchor": "left",
+            "yanchor": "bottom",
+            "xshift": 3,
+            "yshift": 2,
+            "showarrow": False,
+            "font": {"size": 12, "color": palette.muted},
+        }
+
+
+def _limit_names(chart: ControlChart, palette: Palette) -> Iterator[dict[str, Any]]:
+    """Words at the end of the last phase's lines, to the right of the chart."""
+    last = chart.phases[-1]
+    for axis, level, words in (
+        ("y", last.upper, "upper limit"),
+        ("y", last.mean, "mean"),
+        ("y", last.lower, "lower limit"),
+        ("y2", last.range_upper, "limit"),
+        ("y2", last.range_mean, "mean"),
+    ):
+        if level is not None and (words == "mean" or last.upper is not None):
+            yield {
+                "text": words,
+                "xref": "paper",
+                "yref": axis,
+                "x": 1,
+                "y": level,
+                "xanchor": "left",
+                "yanchor": "middle",
+                "xshift": 4,
+                "showarrow": False,
+                "font": {"size": 12, "color": palette.ink},
+            }

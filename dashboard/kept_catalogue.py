@@ -1,0 +1,82 @@
+"""The catalogue of the served folder, kept open, and what was made of it.
+
+A catalogue that was written anew is opened anew, and what was made of the last one goes with it.
+The database is imported when it is first asked for, since most folders have no catalogue.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from logger.errors import BadInput
+
+if TYPE_CHECKING:
+    from dashboard.catalogue.queries import Catalogue
+
+Made = TypeVar("Made")
+_KEPT = 8
+
+
+class KeptCatalogue:
+    """The catalogue that lies beside the runs of a folder. Safe to use from several threads.
+
+    Args:
+        folder: where the runs lie.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._lock = threading.Lock()
+        self._open: Catalogue | None = None
+        self._made: OrderedDict[Hashable, Any] = OrderedDict()
+
+    def now(self) -> Catalogue | None:
+        """The catalogue as it stands; None where there is none.
+
+        Raises:
+            BadInput: where it is damaged.
+        """
+        from dashboard.catalogue.queries import catalogue_stamp, open_catalogue  # noqa: PLC0415
+
+        with self._lock:
+            stamp = catalogue_stamp(self._folder)
+            if self._open is not None and self._open.stamp == stamp:
+                return self._open
+            self._made.clear()
+            self._open = open_catalogue(self._folder) if stamp else None
+            return self._open
+
+    def path_of(self, run_id: str) -> Path | None:
+        """The file that the catalogue says a run lies in; None where it says none."""
+        try:
+            catalogue = self.now()
+        except BadInput:  # a page about the catalogue says so; a run is looked for without it
+            return None
+        row = None if catalogue is None else catalogue.find(run_id)
+        if row is None:
+            return None
+        path = PurePosixPath(row["path"])
+        leads_out = path.is_absolute() or ".." in path.parts
+        return None if leads_out else self._folder / path
+
+    def once(self, catalogue: Catalogue, key: Hashable, make: Callable[[], Made]) -> Made:
+        """What was made of a catalogue; made now where it was not yet, or not lately.
+
+        Args:
+            catalogue: as :meth:`now` gave it.
+            key: what is wanted.
+            make: makes it.
+        """
+        key = catalogue.stamp, key
+        with self._lock:
+            if key not in self._made:
+                self._made[key] = make()
+                while len(self._made) > _KEPT:
+                    self._made.popitem(last=False)
+            self._made.move_to_end(key)
+            made: Made = self._made[key]
+            return made

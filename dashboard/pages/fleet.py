@@ -1,0 +1,164 @@
+"""The fleet: how first lifts and percentages of many runs are spread, and how they drift.
+
+The page reads the catalogue and never a run, so ten thousand runs open as fast as ten. What is
+chosen stands in its address; a new choice is a new address, so a link holds it and *back* undoes
+it. Words and tables come with the page; figures follow once the screen that they are drawn on is
+known.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from functools import partial
+from typing import Any
+
+import dash
+import plotly.graph_objects as go
+from dash import ClientsideFunction, Input, Output, dcc, html
+from dash.development.base_component import Component
+from dash.exceptions import PreventUpdate
+
+from dashboard.figures.palette import palette_of
+from dashboard.figures.units import Units, units_of
+from dashboard.pages.attributes import aria
+from dashboard.pages.fleet_choice import FleetChoice, read_fleet_choice
+from dashboard.pages.fleet_form import form_shape
+from dashboard.pages.fleet_reading import FleetView, fleet_view
+from dashboard.pages.fleet_spreads import (
+    AROUND,
+    LIFTS,
+    PERCENTAGES,
+    lifts_figure,
+    percentages_figure,
+    sectors_figure,
+    spread_cards,
+)
+from dashboard.pages.fleet_status import (
+    catalogue_age,
+    counts,
+    no_catalogue,
+    no_runs,
+    set_aside,
+    unusable,
+)
+from dashboard.pages.fleet_table import table_card
+from dashboard.pages.fleet_trend_card import CHART, trend_card, trend_figure
+from dashboard.pages.inert import Inert
+from dashboard.pages.page import Page, Query
+from dashboard.run_library import RunLibrary
+from logger.errors import BadInput
+from logger.recording.run import Run
+
+_CONFIG: Any = {"displayModeBar": False, "displaylogo": False, "responsive": True}
+_FRAMES = (CHART, LIFTS, PERCENTAGES, AROUND)
+
+
+def layout(library: RunLibrary, _run: Run | None, query: Query) -> Component:
+    """The page."""
+    title = html.Div(
+        [
+            html.H1("Fleet"),
+            html.P(["In ", html.Bdi(html.Code(str(library.folder)))], className="muted"),
+        ],
+        className="title",
+    )
+    return html.Div([title, *_content(library, query)], className="narrow")
+
+
+def _content(library: RunLibrary, query: Query) -> list[Component]:
+    try:
+        catalogue = library.catalogue.now()
+    except BadInput as exc:
+        return [unusable(str(exc))]
+    if catalogue is None:
+        return [no_catalogue(library.folder)]
+    choice = read_fleet_choice(query.words)
+    view = fleet_view(library.catalogue, catalogue, choice)
+    return [
+        html.Div(id="fleet-form", role="search", **aria(label="Which runs")),
+        Inert(counts(view)),
+        html.Div(id="fleet-age", className="age"),
+        Inert(*set_aside(catalogue.set_aside())),
+        html.Div(_parts(view, choice, query.units), className="fleet-parts"),
+        dcc.Store(id="fleet-shape", data=form_shape(catalogue, choice, query.units)),
+        dcc.Store(
+            id="fleet-ask",
+            data={
+                "words": choice.words,
+                "units": query.units.name,
+                "stamp": catalogue.stamp,
+                "drawn": bool(view.runs.num_rows),
+            },
+        ),
+    ]
+
+
+def _parts(view: FleetView, choice: FleetChoice, units: Units) -> list[Component]:
+    if not view.runs.num_rows:
+        return [no_runs(view)]
+    return [
+        trend_card(view, units),
+        *spread_cards(view),
+        Inert(table_card(view, choice, units)),
+    ]
+
+
+def _register(app: dash.Dash, library: RunLibrary) -> None:
+    @app.callback(
+        *(Output(f"{key}-frame", "children") for key in _FRAMES),
+        Input("fleet-ask", "data"),
+        Input("screen", "data"),
+    )
+    async def draw(ask: dict[str, Any] | None, screen: dict[str, Any] | None) -> list[Any]:
+        if not ask or not screen or not ask["drawn"]:
+            raise PreventUpdate
+        figures = await asyncio.to_thread(_figures, library, ask, screen)
+        return [
+            None if figure is None else _graph(key, figure)
+            for key, figure in zip(_FRAMES, figures, strict=True)
+        ]
+
+    @app.callback(Output("fleet-age", "children"), Input("fleet-ask", "data"))
+    async def compare(ask: dict[str, Any] | None) -> Component:
+        if not ask:
+            raise PreventUpdate
+        return await asyncio.to_thread(_age, library)
+
+    for name, component, prop in (("draw", "fleet-form", "title"), ("open", CHART, "className")):
+        source = Input("fleet-shape", "data") if name == "draw" else Input(CHART, "clickData")
+        app.clientside_callback(  # type: ignore[no-untyped-call]
+            ClientsideFunction(namespace="fleet", function_name=name),
+            Output(component, prop),
+            source,
+            prevent_initial_call=name == "open",
+        )
+
+
+def _figures(
+    library: RunLibrary, ask: dict[str, Any], screen: dict[str, Any]
+) -> list[go.Figure | None]:
+    catalogue = library.catalogue.now()
+    if catalogue is None:
+        raise PreventUpdate
+    view = fleet_view(library.catalogue, catalogue, read_fleet_choice(ask["words"]))
+    palette, narrow = palette_of(screen["scheme"]), bool(screen["narrow"])
+    trend = partial(trend_figure, units=units_of(ask["units"]))
+    return [
+        draw(view, palette, narrow=narrow)
+        for draw in (trend, lifts_figure, percentages_figure, sectors_figure)
+    ]
+
+
+def _graph(key: str, figure: go.Figure) -> Component:
+    height = {"height": f"{figure.layout.height}px"}
+    return dcc.Graph(id=key, figure=figure, config=_CONFIG, style=height)
+
+
+def _age(library: RunLibrary) -> Component:
+    catalogue = library.catalogue.now()
+    if catalogue is None:
+        raise PreventUpdate
+    return Inert(catalogue_age(library.folder, catalogue))
+
+
+PAGE = Page(path="/fleet", of_run=False, layout=layout, register=_register)

@@ -1,0 +1,157 @@
+"""What stands above a fleet's figures: counts, verdicts, how old the catalogue is, what failed."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterator
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.compute as pc
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboard.catalogue.places import place_of
+from dashboard.catalogue.queries import Catalogue
+from dashboard.figures.words import number_words
+from dashboard.pages.fleet_choice import EVERYTHING
+from dashboard.pages.fleet_reading import FleetView
+from dashboard.pages.runs_rows import SIGN_OF_STANDING, STANDINGS
+
+_TOLD = 100
+"""Files set aside that are listed."""
+
+
+def command(folder: Path) -> str:
+    """What makes the catalogue of a folder."""
+    return f"slewtrace fleet {shlex.quote(str(folder))}"
+
+
+def counts(view: FleetView) -> Component:
+    """How many runs, trucks, builds and kits are shown, from when to when, and their verdicts."""
+    runs = view.runs
+    told = [
+        _count(runs.num_rows, "run"),
+        *(_count(pc.count_distinct(runs[c]).as_py(), c) for c in ("truck", "build", "kit")),
+    ]
+    days = _days(runs)
+    return html.Div(
+        [
+            html.P([html.Span(t) for t in (*told, *([days] if days else []))], className="counts"),
+            html.P([html.Span(v) for v in _verdicts(runs)], className="standings"),
+        ]
+    )
+
+
+def catalogue_age(folder: Path, catalogue: Catalogue) -> Component:
+    """How old the catalogue is against the folder as it is now.
+
+    Args:
+        folder: of the runs.
+        catalogue: of them.
+    """
+    newer, gone = behind(folder, catalogue)
+    if not newer and not gone:
+        return html.P("✓ The catalogue is up to date with the folder.", className="muted")
+    said = []
+    if newer:
+        said.append(f"{_plural(newer, 'file')} newer than this catalogue")
+    if gone:
+        said.append(f"{_plural(gone, 'file')} in it no longer in the folder")
+    update = html.Code(html.Bdi(command(folder)))
+    return html.P([html.Strong("▲ "), f"{'; '.join(said)}. To bring it up to date: ", update])
+
+
+def behind(folder: Path, catalogue: Catalogue) -> tuple[int, int]:
+    """How many files came or changed since the catalogue was written, and how many went.
+
+    Args:
+        folder: of the runs.
+        catalogue: of them.
+    """
+    there = place_of(folder).runs()
+    files = catalogue.files()
+    known = dict(zip(files["path"].to_pylist(), files["stamp"].to_pylist(), strict=True))
+    tried = set(catalogue.set_aside()["path"].to_pylist())
+    newer = sum(known.get(p) != s for p, s in there.items() if p in known or p not in tried)
+    return newer, sum(path not in there for path in known)
+
+
+def set_aside(files: pa.Table) -> Iterator[Component]:
+    """What could not be analysed, with its reason."""
+    if not files.num_rows:
+        return
+    rows = files.slice(0, _TOLD).to_pylist()
+    more = files.num_rows - len(rows)
+    yield html.Details(
+        [
+            html.Summary(f"{_plural(files.num_rows, 'file', verb=False)} set aside"),
+            html.Ul(
+                [
+                    html.Li([html.Code(html.Bdi(r["path"])), " ", html.Bdi(r["reason"])])
+                    for r in rows
+                ],
+                className="files",
+            ),
+            *([html.P(f"and {number_words(more, '')} more", className="muted")] if more else []),
+        ],
+        className="set-aside",
+    )
+
+
+def no_catalogue(folder: Path) -> Component:
+    """What to do first."""
+    return html.Section(
+        [
+            html.H2("No catalogue of this folder yet"),
+            html.P(
+                "A catalogue holds one row a run: first lifts, percentages, verdicts. This page "
+                "shows how they are spread and how they drift. Make it, and again after new runs; "
+                "only what is new is analysed:"
+            ),
+            html.Pre(html.Bdi(command(folder))),
+            html.P(["A single run is shown without: ", dcc.Link("the list of runs", href="/")]),
+        ],
+        className="card empty",
+    )
+
+
+def unusable(reason: str) -> Component:
+    """Why a catalogue can't be read."""
+    return html.Section(
+        [html.H2("The catalogue can't be read"), html.P(html.Bdi(reason))], className="card empty"
+    )
+
+
+def no_runs(view: FleetView) -> Component:
+    """What is shown where no run fits the choice, or the catalogue is empty."""
+    if view.choice.narrowed:
+        clear = dcc.Link("Show all runs", href=EVERYTHING.address, className="button")
+        return html.Section([html.H2("No run fits"), clear], className="card empty")
+    return html.Section([html.H2("The catalogue holds no run")], className="card empty")
+
+
+def _count(number: int, noun: str) -> list[Component | str]:
+    words = noun if number == 1 else f"{noun}s"
+    return [html.Strong(number_words(number, "")), f" {words}"]
+
+
+def _plural(number: int, noun: str, *, verb: bool = True) -> str:
+    words = f"{number_words(number, '')} {noun}{'' if number == 1 else 's'}"
+    return f"{words} {'is' if number == 1 else 'are'}" if verb else words
+
+
+def _days(runs: pa.Table) -> str:
+    ends = pc.min_max(runs["started_utc"]).as_py()
+    if ends["min"] is None:
+        return ""
+    first, last = ends["min"][:10], ends["max"][:10]
+    return first if first == last else f"{first} to {last}"
+
+
+def _verdicts(runs: pa.Table) -> Iterator[str]:
+    found = {v["values"]: v["counts"] for v in pc.value_counts(runs["verdict"]).to_pylist()}
+    for standing in (*STANDINGS, *sorted(set(found) - set(STANDINGS))):
+        if found.get(standing):
+            sign = SIGN_OF_STANDING.get(standing, "·")
+            yield f"{sign} {number_words(found[standing], '')} {standing}"

@@ -1,0 +1,98 @@
+"""A quantity of a fleet's runs in order, in phases of one build each.
+
+Runs stand in the order of their start. Where builds take turns in time, as they do when several
+trucks are tested at once, that would make phases of single runs; then runs stand build by build,
+in the order in which the builds were first tested, and it is said.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dashboard.repeats.individuals import RUN, Rule
+from dashboard.repeats.trend import Trend, trend
+
+RULES: Mapping[Rule, str] = {
+    "beyond_limit": "beyond a limit",
+    "range_beyond_limit": "step beyond its limit",
+    "one_side": f"{RUN} or more on one side",
+    "rising": f"{RUN} or more rising",
+    "falling": f"{RUN} or more falling",
+}
+"""What each rule is called."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FleetTrend:
+    """The quantity in order.
+
+    Attributes:
+        numbers: rows of the runs in the order that is charted, shape (n,).
+        values: of the quantity, in that order, shape (n,).
+        found: phases with their limits and signals, and the steps between them.
+        by_build: whether runs stand build by build, since builds take turns in time.
+        told: by row, the rules that point it out.
+    """
+
+    numbers: NDArray[np.intp]
+    values: NDArray[np.float64]
+    found: Trend
+    by_build: bool
+    told: Mapping[int, tuple[Rule, ...]]
+
+    def ranges(self) -> NDArray[np.float64]:
+        """Moving ranges, shape (n,); NaN where a phase begins."""
+        ranges = np.abs(np.diff(self.values, prepend=np.nan))
+        ranges[[phase.start for phase in self.found.phases]] = np.nan
+        return ranges
+
+    def places(self, rule: Rule) -> tuple[int, ...]:
+        """Where in the order a rule points, each place once; of a step, its end."""
+        found: set[int] = set()
+        for phase in self.found.phases:
+            for signal in phase.chart.signals if phase.chart else ():
+                if signal.rule == rule:
+                    start = signal.stop - 1 if rule == "range_beyond_limit" else signal.start
+                    found.update(range(phase.start + start, phase.start + signal.stop))
+        return tuple(sorted(found))
+
+
+def trend_of(
+    values: NDArray[np.float64], builds: Sequence[str], practical_limit: float
+) -> FleetTrend | None:
+    """The trend of a quantity; None where no run has it.
+
+    Args:
+        values: of each run in the order of their start, shape (n,); NaN where a run has none.
+        builds: of each run.
+        practical_limit: a difference that matters, in the unit of the values.
+    """
+    rows = np.flatnonzero(np.isfinite(values))
+    if not rows.size:
+        return None
+    of_rows = [builds[row] for row in rows.tolist()]
+    first = {build: at for at, build in reversed(list(enumerate(of_rows)))}
+    changes = sum(a != b for a, b in pairwise(of_rows))
+    by_build = changes >= len(first)
+    if by_build:
+        order = np.argsort([first[build] for build in of_rows], kind="stable")
+        rows, of_rows = rows[order], [of_rows[i] for i in order.tolist()]
+    found = trend(values[rows].tolist(), of_rows, limit=practical_limit)
+    made = FleetTrend(numbers=rows, values=values[rows], found=found, by_build=by_build, told={})
+    told: dict[int, list[Rule]] = defaultdict(list)
+    for rule in RULES:
+        for place in made.places(rule):
+            told[int(rows[place])].append(rule)
+    return FleetTrend(
+        numbers=rows,
+        values=made.values,
+        found=found,
+        by_build=by_build,
+        told={row: tuple(rules) for row, rules in told.items()},
+    )

@@ -1,0 +1,191 @@
+"""The fleet's page on a catalogue of ten thousand runs, in Chromium: from address to painted.
+
+Not part of the suite::
+
+    python -m tests.campaigns.fleet_page                  # 10,000 rows, five rounds
+    python -m tests.campaigns.fleet_page --runs 100000
+
+The catalogue's rows are drawn by ``tests/made_fleet.py``, not analysed: what the page does does not
+depend on where rows came from. No run lies in the folder, so comparing the folder with the
+catalogue, which the page does after its figures, costs nothing here; it is measured apart, with
+``--files`` empty files.
+
+Each round has a server that has just started, and a fresh window:
+
+* **first load**: a new browser cache; from asking for ``/fleet`` to counts, table and four figures
+  painted. *Of it a page without content*: the same for an address that shows a heading only, which
+  is the start of Dash and its libraries.
+* **again**: the same once the browser has the scripts.
+* **by a link**: from following the header's link on the page Plan to everything painted, which is
+  how the page is usually opened.
+* **a choice**: from a change of the field *Build* to everything painted anew.
+* **server**: what the server takes for the page's words and tables, and for its figures, by clock.
+
+Prints medians and worst cases; 0 where the page by a link and a choice hold the limit of 1 s.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+from playwright.sync_api import sync_playwright
+
+from dashboard.catalogue.queries import open_catalogue
+from dashboard.figures.units import SI
+from dashboard.pages import fleet
+from dashboard.pages.fleet_status import behind
+from dashboard.pages.page import read_query
+from dashboard.run_library import RunLibrary
+from tests.browsing import CHROMIUM, QUIET
+from tests.made_fleet import fleet_rows, write_fleet
+from tests.served import served
+
+LIMIT_S = 1.0
+FRAMES = ("fleet-trend", "fleet-lifts", "fleet-percentages", "fleet-around")
+_PAINTED = (
+    """
+const frames = """
+    + json.dumps(FRAMES)
+    + """;
+const graph = (key) => document.querySelector(`#${key}-frame .js-plotly-plot`);
+const painted = () => new Promise((done) => requestAnimationFrame(() => {
+    const channel = new MessageChannel();
+    channel.port1.onmessage = done;
+    channel.port2.postMessage(0);
+}));
+const drawn = (known) => document.querySelector(".fleet-table") && frames.every((key) => {
+    const at = graph(key);
+    return at && at._fullLayout && at.querySelector(".main-svg") && at.data !== known[key];
+});
+const all = async (known, start) => {
+    while (!drawn(known)) {
+        if (performance.now() - start > 60000) throw new Error("not drawn");
+        await painted();
+    }
+    await painted();
+    return performance.now() - start;
+};
+"""
+)
+_FROM_ADDRESS = "async () => {" + _PAINTED + "return all({}, 0); }"
+_BY_LINK = (
+    "async () => {"
+    + _PAINTED
+    + """const start = performance.now();
+    document.querySelector('#links a[href="/fleet"]').click();
+    return all({}, start); }"""
+)
+_CHOOSE = (
+    "async (build) => {"
+    + _PAINTED
+    + """const known = Object.fromEntries(frames.map((key) => [key, graph(key).data]));
+    const field = document.querySelector("#fleet-f-build"), start = performance.now();
+    field.value = build;
+    field.dispatchEvent(new Event("change", { bubbles: true }));
+    return all(known, start); }"""
+)
+_HEADING = (
+    "async () => {"
+    + _PAINTED
+    + """while (!document.querySelector("main h1")) await painted();
+    await painted();
+    return performance.now(); }"""
+)
+
+
+def fresh(browser):
+    """A page of a browser that has kept nothing."""
+    return browser.new_context(viewport={"width": 1280, "height": 900}).new_page()
+
+
+def measure(browser, folder):
+    """One round; seconds by name."""
+    found = {}
+    with served(folder) as address:
+        page = fresh(browser)
+        page.goto(f"{address}/nowhere", wait_until="commit")
+        found["of it a page without content"] = page.evaluate(_HEADING)
+        page.context.close()
+    with served(folder) as address:
+        time.sleep(3.0)  # the server warms up, as it does before anybody has typed an address
+        page = fresh(browser)
+        page.goto(f"{address}/fleet", wait_until="commit")
+        found["first load"] = page.evaluate(_FROM_ADDRESS)
+        page.goto(f"{address}/fleet", wait_until="commit")
+        found["again"] = page.evaluate(_FROM_ADDRESS)
+        page.goto(f"{address}/plan")
+        page.wait_for_selector("#plan-form input")
+        page.wait_for_timeout(1500)
+        found["by a link"] = page.evaluate(_BY_LINK)
+        page.wait_for_timeout(500)
+        found["a choice"] = page.evaluate(_CHOOSE, "build 2")
+        page.context.close()
+    return {name: ms / 1000 for name, ms in found.items()}
+
+
+def server_times(folder):
+    """Seconds of the server for words and tables, and for figures; and bytes of both."""
+    library = RunLibrary(folder, analyse=lambda _: {})
+    start = time.perf_counter()
+    library.catalogue.now()
+    opened = time.perf_counter()
+    fleet.layout(library, None, read_query("", units=SI))
+    laid_out = time.perf_counter()
+    ask = {"words": {}, "units": "si"}
+    fleet._figures(library, ask, {"scheme": "day", "narrow": False})
+    drawn = time.perf_counter()
+    library.close()
+    return {
+        "server: opening the catalogue": opened - start,
+        "server: words and tables": laid_out - opened,
+        "server: figures": drawn - laid_out,
+    }
+
+
+def comparing(folder, files):
+    """Seconds for comparing the folder with its catalogue, with so many files in it."""
+    for number in range(files):
+        (folder / f"file-{number:06}.parquet").touch()
+    catalogue = open_catalogue(folder)
+    start = time.perf_counter()
+    behind(folder, catalogue)
+    return time.perf_counter() - start
+
+
+def main() -> int:
+    """Runs the campaign; 0 where the limits hold."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
+    )
+    parser.add_argument("--runs", type=int, default=10_000)
+    parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--files", type=int, default=10_000)
+    asked = parser.parse_args()
+    with tempfile.TemporaryDirectory() as made, sync_playwright() as playwright:
+        folder = Path(made)
+        write_fleet(folder, *fleet_rows(asked.runs))
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
+        rounds = [measure(browser, folder) | server_times(folder) for _ in range(asked.rounds)]
+        browser.close()
+        compared = comparing(folder, asked.files)
+    found = {
+        name: {
+            "median": round(float(np.median([r[name] for r in rounds])), 3),
+            "worst": round(max(r[name] for r in rounds), 3),
+        }
+        for name in rounds[0]
+    }
+    told = {"runs": asked.runs, "load_average": os.getloadavg()[0], "cores": os.cpu_count()}
+    print(json.dumps(found | {"comparing with the folder": round(compared, 3)} | told, indent=2))
+    held = max(found[name]["median"] for name in ("by a link", "a choice")) <= LIMIT_S
+    return 0 if held else 1
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
