@@ -105,7 +105,6 @@ def compared_run(run: Run, result: Result, readings: Readings) -> ComparedRun:
     Raises:
         RunUnreadable: where the samples are damaged.
     """
-    aside = standing_exclusion(run.path)
     model = run.header.test.model
     return ComparedRun(
         result=result,
@@ -113,11 +112,17 @@ def compared_run(run: Run, result: Result, readings: Readings) -> ComparedRun:
         kit=run.header.rig.rig.id,
         started_utc=run.header.started_utc,
         truck_model="" if model is None else model.model_dump_json(),
-        set_aside=None
-        if aside is None
-        else SetAside(reason=aside.reason, by=aside.by, written_utc=aside.written_utc),
+        set_aside=set_aside_of(run),
         closings=tuple(closings_of(run, result, readings)),
     )
+
+
+def set_aside_of(run: Run) -> SetAside | None:
+    """Why a run is left out of the statistics now; None where it isn't."""
+    aside = standing_exclusion(run.path)
+    if aside is None:
+        return None
+    return SetAside(reason=aside.reason, by=aside.by, written_utc=aside.written_utc)
 
 
 def closings_of(run: Run, result: Result, readings: Readings) -> list[Result]:

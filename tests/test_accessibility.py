@@ -19,15 +19,17 @@ PAGES = {
     "plan": ("/plan", "h1:has-text('Plan')"),
     "sectors": ("/sectors?run=both-sides", "#capacity-frame .main-svg"),
     "replay": ("/replay?run=both-sides", "#replay[data-run]"),
+    "compare": ("/compare?runs=both-sides,repeat&limit=2", "#compare-overlay .main-svg"),
     "nowhere": ("/nowhere", "main h1"),
 }
 
 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory):
-    """A dashboard on one run."""
+    """A dashboard on a run and its repeat."""
     folder = tmp_path_factory.mktemp("runs")
     seal_sample(folder)
+    seal_sample(folder, run_id="repeat", seed=2)
     with served(folder) as url:
         yield url
 

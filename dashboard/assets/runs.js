@@ -50,7 +50,8 @@
   document.addEventListener("click", (event) => {
     if (!event.target.closest || event.defaultPrevented) return;
     const row = event.target.closest("#runs-grid .ag-row");
-    if (!row || event.button || event.metaKey || event.ctrlKey || event.shiftKey) return;
+    if (!row || event.target.closest('[col-id="ag-Grid-SelectionColumn"]')) return;
+    if (event.button || event.metaKey || event.ctrlKey || event.shiftKey) return;
     const clicked = event.target.closest("a");
     if (clicked && !clicked.classList.contains("row-link")) return;
     if (!clicked && String(window.getSelection())) return;
@@ -150,6 +151,12 @@
       room() {
         window.setTimeout(watch, 0); // a callback that gives nothing back is not called at first
         return { wide: WIDE.matches };
+      },
+      compare(rows) {
+        const ids = (rows || []).map((row) => row.id);
+        const words = ids.length < 2 ? "Mark another run to compare" : `Compare ${ids.length} runs`;
+        const href = `/compare?runs=${ids.map(encodeURIComponent).join(",")}`;
+        return [words, href, ids.length ? "button main" : "none"];
       },
       keepAddress(address) {
         window.history.replaceState(window.history.state, "", address);

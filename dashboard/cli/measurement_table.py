@@ -68,9 +68,7 @@ def _places(row: list[str], *, name: str) -> dict[str, int]:
 def _field(row: list[str], place: int, column: str, *, where: str) -> str:
     text = row[place].strip() if place < len(row) else ""
     if not text:
-        raise FileInvalid(
-            where=f"{where}, column {column}", what="is empty", would_do="fill it in"
-        )
+        raise FileInvalid(where=f"{where}, column {column}", what="is empty", would_do="fill it in")
     return text
 
 
@@ -81,7 +79,5 @@ def _value(text: str, mark: str, *, where: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise FileInvalid(
-            where=where, what=f"{text[:40]!r} is no number", would_do="such as 74.6"
-        )
+        raise FileInvalid(where=where, what=f"{text[:40]!r} is no number", would_do="such as 74.6")
     return value

@@ -35,7 +35,7 @@ Result = dict[str, Any]
 
 POINTS_OF_SWEEP = 1_500
 MOST_SWEEPS = 12
-_QUANTITIES = ("load", "radius", "moment")
+QUANTITIES = ("load", "radius", "moment")
 _DASHES = ("solid", "7px,3px", "2px,3px", "9px,3px,2px,3px")
 
 
@@ -96,7 +96,7 @@ def angle_figure(
         narrow: for a screen of a hand's breadth: shorter words.
     """
     rows = (
-        *(Row(name=name, height_px=TRACE_PX + 30) for name in _QUANTITIES),
+        *(Row(name=name, height_px=TRACE_PX + 30) for name in QUANTITIES),
         *contact_rows(readings.wheels),
     )
     layout = go.Layout(
@@ -136,22 +136,13 @@ def angle_summary(sweeps: Sequence[Sweep]) -> str:
 def _lines(
     sweep: Sweep, palette: Palette, rows: Sequence[Row], units: Units
 ) -> Iterator[go.Scatter]:
-    slew = sweep.readings.slew
-    if slew is None:
-        return
     colour = palette.muted if sweep.other else palette.data
-    for name in _QUANTITIES:
-        parts = [_part(sweep.readings, name, span, units) for span in sweep.hanging]
-        parts = [p for p in parts if p[0].size]
-        if not parts:
+    for name in QUANTITIES:
+        angle_deg, value, t_s = points_over_angle(sweep, name, units=units)
+        if not t_s.size:
             continue
-        t_s = np.concatenate([np.append(t, np.nan) for t, _ in parts])
-        value = np.concatenate([np.append(v, np.float32(np.nan)) for _, v in parts])
-        known = np.isfinite(t_s)
-        angle = np.full(t_s.size, np.nan)
-        angle[known] = slew.at(np.round(t_s[known] * 1e9).astype(np.int64))
         yield go.Scatter(
-            x=angle.astype(np.float32),
+            x=angle_deg,
             y=value,
             customdata=t_s,
             yaxis=axis_of(rows, name),
@@ -167,13 +158,42 @@ def _lines(
         )
 
 
+def points_over_angle(
+    sweep: Sweep, name: str, *, units: Units = SI, points: int = POINTS_OF_SWEEP
+) -> tuple[Numbers, Numbers, Numbers]:
+    """One quantity of a sweep over the slew angle, in the order of time.
+
+    Args:
+        sweep: the sweep.
+        name: ``load``, ``radius`` or ``moment``.
+        units: what values are in.
+        points: the most points of each stretch with the load hanging; even.
+
+    Returns:
+        Angles (deg, float32), values (float32) and times (s), same shape, NaN between stretches;
+        empty where there is nothing to draw.
+    """
+    slew = sweep.readings.slew
+    parts = [_part(sweep.readings, name, span, units, points) for span in sweep.hanging]
+    parts = [p for p in parts if p[0].size]
+    if slew is None or not parts:
+        nothing = np.empty(0)
+        return nothing, nothing, nothing
+    t_s = np.concatenate([np.append(t, np.nan) for t, _ in parts])
+    value = np.concatenate([np.append(v, np.float32(np.nan)) for _, v in parts])
+    known = np.isfinite(t_s)
+    angle_deg = np.full(t_s.size, np.nan)
+    angle_deg[known] = slew.at(np.round(t_s[known] * 1e9).astype(np.int64))
+    return angle_deg.astype(np.float32), value, t_s
+
+
 def _part(
-    readings: Readings, name: str, span: tuple[int, int], units: Units
+    readings: Readings, name: str, span: tuple[int, int], units: Units, points: int
 ) -> tuple[Numbers, Numbers]:
     trace, factor = _quantity(readings, name, units, span)
     if trace is None or not trace.t_ns.size:
         return np.empty(0), np.empty(0, np.float32)
-    t_s, value = envelope(trace, start_ns=span[0], end_ns=span[1] - 1, points=POINTS_OF_SWEEP)
+    t_s, value = envelope(trace, start_ns=span[0], end_ns=span[1] - 1, points=points)
     inside = (t_s >= span[0] / 1e9) & (t_s < span[1] / 1e9)
     return t_s[inside], value[inside] / np.float32(factor)
 

@@ -193,8 +193,8 @@ def _gauge(found: Document, written: _Written) -> Iterator[str]:
     if found["percent_grr"] is not None:
         low, high = found["percent_grr_interval"]
         yield (
-            f"share of the gauge: {found['percent_grr']:.1f} % (95 %: {low:.1f} % to {high:.1f} %), "
-            f"{found['mark']}"
+            f"share of the gauge: {found['percent_grr']:.1f} % "
+            f"(95 %: {low:.1f} % to {high:.1f} %), {found['mark']}"
         )
     if found["ndc_whole"] is not None:
         yield f"distinct categories: {found['ndc_whole']}"

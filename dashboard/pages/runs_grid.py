@@ -56,6 +56,8 @@ def grid(rows: Sequence[Row]) -> Component:
             "animateRows": False,
             "accentedSort": True,
             "ensureDomOrder": True,
+            "rowSelection": {"mode": "multiRow", "headerCheckbox": False},
+            "selectionColumnDef": {"width": 52, "headerName": "Compare", "headerClass": "marked"},
         },
         style=grid_style(rows),
     )

@@ -18,6 +18,7 @@ from dashboard.figures.sectors_of_result import Sector, sectors_of, sectors_summ
 from dashboard.figures.words import SIGN_OF_BASIS, angle_words, plain_number
 from dashboard.pages.attributes import aria
 from dashboard.pages.budgets import budgets_card
+from dashboard.pages.compare_choice import compare_address
 from dashboard.pages.findings import findings_card
 from dashboard.pages.inert import Inert
 from dashboard.pages.load_chart import load_chart_card, register_load_chart
@@ -124,6 +125,11 @@ def _ways_on(run: Run, query: Query) -> Component:
             ),
             _exports(run, query.units.name),
             dcc.Link("Plan from this test", href=address("/plan", run), className="button"),
+            dcc.Link(
+                "Compare with other runs",
+                href=compare_address([run.header.run_id]),
+                className="button",
+            ),
             html.Nav(
                 [html.A(words, href=f"#{place}") for place, words in _PARTS],
                 className="parts",

@@ -167,9 +167,7 @@ def _quantity_document(
     }
 
 
-def _statistics(
-    quantity: Quantity, told: Sequence[Counted], limit: float | None
-) -> dict[str, Any]:
+def _statistics(quantity: Quantity, told: Sequence[Counted], limit: float | None) -> dict[str, Any]:
     if quantity.unit and not quantity.rounded:
         return statistics_of(told, limit=limit)
     why = "is rounded to the safe side" if quantity.unit else "is a name"
@@ -214,15 +212,15 @@ def _difference_document(
     }
 
 
-def _e_n(
-    run: ComparedRun, own: Value, reference: ComparedRun, other: Value
-) -> dict[str, Any]:
+def _e_n(run: ComparedRun, own: Value, reference: ComparedRun, other: Value) -> dict[str, Any]:
     if own.number is None or other.number is None or not own.expanded or not other.expanded:
         return {"why_not": "not both runs tell it with an uncertainty"}
     return or_why_not(
         lambda: en_number(
             KitValue(kit=run.kit, value=own.number or 0.0, expanded_u=own.expanded or 0.0),
-            KitValue(kit=reference.kit, value=other.number or 0.0, expanded_u=other.expanded or 0.0),
+            KitValue(
+                kit=reference.kit, value=other.number or 0.0, expanded_u=other.expanded or 0.0
+            ),
         ).document()
     )
 
