@@ -158,6 +158,12 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
     _register_answer(app, looked)
     _register_figures(app, looked)
     _register_aside(app, library)
+    # What the fields changed stands in the address only; a change of units asks for that anew.
+    app.clientside_callback(  # type: ignore[no-untyped-call]
+        ClientsideFunction(namespace="compare", function_name="keepUp"),
+        Input("units", "value"),
+        prevent_initial_call=True,
+    )
     app.clientside_callback(  # type: ignore[no-untyped-call]
         ClientsideFunction(namespace="runs", function_name="keepAddress"),
         Output("compare", "data-address"),

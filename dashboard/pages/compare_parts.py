@@ -173,7 +173,9 @@ def _differing(document: Document, units: Units) -> list[Component]:
     """What the runs differ in besides what was measured."""
     found = document["findings"]
     if not found:
-        return [html.P("✔ One truck, one build, one kit, one plan, one rule.", className="same")]
+        named = "one build" if document["runs"][0]["build"] else "a build that is not named"
+        words = f"✔ One truck, {named}, one kit, one plan, one rule."
+        return [html.P(words, className="same")]
     lines = [
         html.Li(
             [
