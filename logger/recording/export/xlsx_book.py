@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import tempfile
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -64,6 +65,16 @@ def write_xlsx(path: Path, export: Export) -> None:
                 book.close()
             except FileCreateError as exc:
                 raise OSError(str(exc)) from exc
+            finally:
+                _let_go(book)
+
+
+def _let_go(book: Workbook) -> None:
+    """Closes the files of rows, which a workbook that could not be finished keeps open."""
+    for sheet in book.worksheets():
+        if sheet.row_data_fh is not None:
+            with suppress(OSError):  # what was not written yet is refused once more
+                sheet.row_data_fh.close()
 
 
 class _Sheets:
