@@ -230,23 +230,25 @@ def _limits(
     squares = [MeanSquare(value=s**2, dof=n - 1), *(square for _, square in extra)]
     single = math.sqrt(math.fsum(w * q.value for w, q in zip(weights, squares, strict=True)))
     spread = Estimate(value=single, interval=variance_interval(weights, squares).root())
-    upper = _recovered(bias, spread)
-    lower = _recovered(Estimate(value=-centre, interval=_mirrored(bias.interval)), spread)
+    error = s / math.sqrt(n)
+    lower = _recovered(-centre, error, spread)
     return (
         bias,
         spread,
         Estimate(value=0.0 - lower.value, interval=_mirrored(lower.interval)),
-        upper,
+        _recovered(centre, error, spread),
     )
 
 
-def _recovered(bias: Estimate, spread: Estimate) -> Estimate:
-    """Bias + 1.96 s, its interval from the distances to the ends of both intervals (Zou)."""
-    value = bias.value + WIDTH * spread.value
-    below = math.hypot(bias.value - bias.interval.low, WIDTH * (spread.value - spread.interval.low))
-    above = math.hypot(
-        bias.interval.high - bias.value, WIDTH * (spread.interval.high - spread.value)
-    )
+def _recovered(bias: float, standard_error: float, spread: Estimate) -> Estimate:
+    """Bias + 1.96 s, its interval from how far each may be off (Zou).
+
+    The bias counts with the normal factor: that its error isn't known either is in the spread's
+    interval already.
+    """
+    value, own = bias + WIDTH * spread.value, WIDTH * standard_error
+    below = math.hypot(own, WIDTH * (spread.value - spread.interval.low))
+    above = math.hypot(own, WIDTH * (spread.interval.high - spread.value))
     return Estimate(value=value, interval=Interval(low=value - below, high=value + above))
 
 

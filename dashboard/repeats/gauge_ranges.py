@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -54,12 +55,14 @@ def average_and_range(table: NDArray[np.float64]) -> AverageAndRange:
     return AverageAndRange(ev=ev, av=av, grr=grr, pv=pv, tv=math.hypot(grr, pv))
 
 
+@cache
 def _mean_of_range(n: int) -> float:
     """d₂: E(range) of n standard normal values, ∫ P(range > w) dw."""
     widths, above = _above(n)
     return float(np.trapezoid(above, widths))
 
 
+@cache
 def _root_mean_square_range(n: int) -> float:
     """d₂*: √E(range²), ∫ 2w P(range > w) dw under the root."""
     widths, above = _above(n)

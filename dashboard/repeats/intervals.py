@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 from dashboard.repeats.distributions import (
     chi_square_quantile,
@@ -119,16 +120,19 @@ def _reach(terms: Sequence[tuple[float, MeanSquare]]) -> float:
     return math.sqrt(max(0.0, math.fsum([*own, *crossed])))
 
 
+@cache
 def _towards_zero(dof: float) -> float:
     """G = 1 − f/χ²: how far a mean square may lie above its variance, as a share of itself."""
     return 1 - dof / chi_square_quantile(dof, (1 + LEVEL) / 2)
 
 
+@cache
 def _away_from_zero(dof: float) -> float:
     """H = f/χ² − 1: how far it may lie below."""
     return dof / chi_square_quantile(dof, (1 - LEVEL) / 2) - 1
 
 
+@cache
 def _crossed(dof_plus: float, dof_minus: float) -> float:
     """Gᵢⱼ, which makes the interval of a difference exact where its lower end is zero."""
     f = f_quantile(dof_plus, dof_minus, (1 + LEVEL) / 2)

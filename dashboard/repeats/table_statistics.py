@@ -7,8 +7,8 @@ or ``{"why_not": "one line"}``. Estimates are plain numbers; the 95 % interval o
 
 - repeatability: ``n, items, groups, s_r, s_r_interval, s_r_dof, repeatability_limit,
   repeatability_factor, s_L, s_L_interval, s_R, s_R_interval, s_R_dof, reproducibility_limit,
-  reproducibility_factor, why_not_all, note, items_alike_p, by_item``; an entry of ``by_item`` has the
-  same numbers for one item with ``item, mean, h_critical, k_critical, by_group`` and each of
+  reproducibility_factor, why_not_all, note, items_alike_p, by_item``; an entry of ``by_item`` has
+  the same numbers for one item with ``item, mean, h_critical, k_critical, by_group`` and each of
   ``by_group`` has ``group, n, mean, s, h, k, unusual``.
 - agreement: ``n`` (pairs), ``first, second`` (the difference is first less second), ``bias, sd,
   lower_limit, upper_limit`` with ``…_interval`` each, ``trend: {slope, slope_interval, p} | null,
