@@ -35,7 +35,7 @@ from dashboard.pages.page import read_query
 from dashboard.repeats.individuals import chart
 from dashboard.run_library import RunLibrary
 from tests.browsing import Screen, needs_chromium
-from tests.made_fleet import HOSTILE, files_of, fleet_rows, write_fleet
+from tests.made_catalogue import HOSTILE, files_of, fleet_rows, write_fleet
 from tests.sample_runs import seal_sample
 from tests.served import served
 
@@ -145,8 +145,8 @@ def chart_of(values, signals=()):
 def test_few_points_of_many_runs_hold_every_extreme_and_every_signal():
     """Of 50,000 runs some hundred are drawn; of too many signals the farthest."""
     values = np.random.default_rng(5).normal(0, 1, 50_000)
-    few = ChartSignal(words="beyond", at=tuple(range(100, 50_000, 500)))
-    too_many = ChartSignal(words="one side", at=tuple(range(20_000, 30_000)))
+    few = ChartSignal(words="beyond", mark="circle", at=tuple(range(100, 50_000, 500)))
+    too_many = ChartSignal(words="one side", mark="circle", at=tuple(range(20_000, 30_000)))
     drawn = drawn_runs(chart_of(values, (few,)))
     crowded = chart_of(values, (few, too_many))
     farthest = 20_000 + int(np.argmax(np.abs(values[20_000:30_000])))

@@ -40,20 +40,25 @@
 
   /* A field that is written in keeps its focus, and the rest of the form keeps its place. */
   function draw(told) {
-    const place = document.getElementById("fleet-form");
     shape = told;
-    if (!place || !told) return;
+    if (!told) return;
+    for (const id of new Set(told.fields.map((f) => f.place))) {
+      const place = document.getElementById(id);
+      if (place) drawIn(place, told.fields.filter((f) => f.place === id));
+    }
+  }
+
+  function drawIn(place, fields) {
     const here = [...place.querySelectorAll("select, input")];
-    if (here.map((f) => f.id).join() !== told.fields.map((f) => FIELD + f.key).join()) {
-      place.replaceChildren(...told.fields.map(labelled));
+    if (here.map((f) => f.id).join() !== fields.map((f) => FIELD + f.key).join()) {
+      place.replaceChildren(...fields.map(labelled));
       return;
     }
     here.forEach((element, i) => {
-      const field = told.fields[i];
-      if (field.kind === "select") fill(element, field);
-      else element.previousSibling.textContent = field.label;
-      if (element.value !== field.value && element !== document.activeElement) element.value = field.value;
-      if (field.kind === "select") element.value = field.value;
+      element.previousSibling.textContent = fields[i].label;
+      if (fields[i].kind === "select") fill(element, fields[i]);
+      else if (element === document.activeElement && element.type === "date") return;
+      element.value = fields[i].value;
     });
   }
 
@@ -62,12 +67,12 @@
     const asked = new URLSearchParams();
     for (const field of shape.fields) {
       const element = document.getElementById(FIELD + field.key);
-      let value = element.value;
+      let value = element ? element.value : field.value;
       if (field.kind === "number" && value) value = value === field.value ? field.exact : String(Number(value) * field.size);
       if (value && value !== field.usual) asked.set(field.key, value);
     }
     /* A limit belongs to its quantity: for another one its own is proposed. */
-    if (shape.quantity !== document.getElementById(`${FIELD}quantity`).value) asked.delete("limit");
+    if (shape.quantity !== (asked.get("quantity") || shape.usual)) asked.delete("limit");
     const search = asked.toString();
     return search ? `/fleet?${search}` : "/fleet";
   }

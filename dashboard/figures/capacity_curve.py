@@ -16,7 +16,7 @@ import plotly.graph_objects as go
 
 from dashboard.capacity.fit.capacity_curve import CapacityCurve
 from dashboard.capacity.fit.measured_lifts import MeasuredLift
-from dashboard.figures.palette import FONT, Palette
+from dashboard.figures.palette import FONT, Palette, see_through
 from dashboard.figures.sectors_of_result import Result, Sector, sectors_of
 from dashboard.figures.units import SI, Units
 from dashboard.figures.words import angle_words, drawn_name, plain_number, wheel_words
@@ -187,7 +187,7 @@ def _band(curve: CapacityCurve, palette: Palette, top: float) -> Iterator[go.Sca
         y=np.concatenate((high, low[::-1])),
         mode="lines",
         fill="toself",
-        fillcolor=_see_through(palette.data, 0.25),
+        fillcolor=see_through(palette.data, 0.25),
         line={"width": 0.8, "color": palette.data, "dash": "dot"},
         hoverinfo="skip",
         name="95 % band of the model",
@@ -242,8 +242,3 @@ def _marks(
         hoverinfo="text",
         name="measured lifts (± 2 u)",
     )
-
-
-def _see_through(colour: str, share: float) -> str:
-    red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
-    return f"rgba({red},{green},{blue},{share:g})"

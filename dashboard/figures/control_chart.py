@@ -11,15 +11,21 @@ from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
-from numpy.typing import NDArray
 
-from dashboard.figures.control_points import MOST_POINTS, ControlChart, Values, drawn_runs
-from dashboard.figures.palette import FONT, Palette
+from dashboard.figures.control_points import (
+    MOST_POINTS,
+    ControlChart,
+    Values,
+    drawn_runs,
+    stretches,
+)
+from dashboard.figures.palette import FONT, Palette, see_through
 from dashboard.figures.words import drawn_name
 
 _VALUE_PX, _RANGE_PX, _GAP_PX, _TOP_PX = 250, 110, 40, 48
 _BOTTOM_PX, _NARROW_BOTTOM_PX = 104, 150
-_MARKS = ("diamond", "square", "triangle-up", "cross", "star", "pentagon")
+_CROWD = 80
+"""Marks beyond which they are drawn small."""
 _LABELLED = 6
 """Phases whose names stand above them, at most."""
 
@@ -38,13 +44,13 @@ def control_chart_figure(
         tell: what is said of a run, and where it opens.
         narrow: for a screen of a hand's breadth.
     """
-    drawn = drawn_runs(chart)
-    told = {int(n): tell(int(n)) for n in drawn}
+    told = {n: tell(n) for n in drawn_runs(chart).tolist()}
     data = [
+        *_bands(chart, palette),
         *_limits(chart, palette),
-        _line(chart.values, drawn, told, palette, axis="y", name="a run"),
-        _line(chart.ranges, drawn, told, palette, axis="y2", name="moving range"),
-        *_signals(chart, drawn, told, palette),
+        _line(chart, chart.values, told, palette, axis="y", name="a run"),
+        _line(chart, chart.ranges, told, palette, axis="y2", name="moving range"),
+        *_signals(chart, told, palette),
     ]
     return go.Figure(data=data, layout=_layout(chart, palette, narrow=narrow))
 
@@ -56,39 +62,62 @@ def control_chart_height_px(*, narrow: bool) -> int:
 
 
 def _line(
+    chart: ControlChart,
     row: Values,
-    drawn: NDArray[np.intp],
     told: dict[int, tuple[str, str]],
     palette: Palette,
     *,
     axis: str,
     name: str,
 ) -> go.Scatter:
-    numbers = drawn.tolist()
-    few = len(numbers) <= MOST_POINTS // 4
+    """The runs that are drawn; joined where each is, though not from build to build."""
+    breaks = {phase.first for phase in chart.phases[1:]}
+    points: list[int | None] = []
+    for number in told:
+        points += [None, number] if number in breaks else [number]
     return go.Scatter(
-        x=[n + 1 for n in numbers],
-        y=[None if np.isnan(row[n]) else float(row[n]) for n in numbers],
+        x=[None if n is None else n + 1 for n in points],
+        y=[None if n is None or np.isnan(row[n]) else float(row[n]) for n in points],
         yaxis=axis,
-        mode="lines+markers",
+        # A line would join runs that don't follow each other.
+        mode="lines+markers" if len(told) == row.size else "markers",
         line={"color": palette.data, "width": 1.2},
-        marker={"color": palette.data, "size": 7 if few else 4},
-        text=[told[n][0] for n in numbers],
-        customdata=[told[n][1] for n in numbers],
+        marker={"color": palette.data, "size": 7 if len(told) <= _CROWD else 4},
+        text=[None if n is None else told[n][0] for n in points],
+        customdata=[None if n is None else told[n][1] for n in points],
         hoverinfo="text",
         name=name,
         showlegend=axis == "y",
     )
 
 
+def _bands(chart: ControlChart, palette: Palette) -> Iterator[go.Scatter]:
+    """From the least to the greatest of each stretch, where not every run is drawn."""
+    if chart.values.size <= MOST_POINTS:
+        return
+    for axis, row in (("y", chart.values), ("y2", chart.ranges)):
+        ends = stretches(row)
+        x = [(low + high) / 2 + 1 for low, high in ends]
+        lows, highs = ([float(row[pair[i]]) for pair in ends] for i in (0, 1))
+        yield go.Scatter(
+            x=[*x, *x[::-1]],
+            y=[*highs, *lows[::-1]],
+            yaxis=axis,
+            mode="lines",
+            fill="toself",
+            fillcolor=see_through(palette.data, 0.22),
+            line={"width": 0.8, "color": palette.data},
+            hoverinfo="skip",
+            name="all runs lie within",
+            showlegend=axis == "y",
+        )
+
+
 def _signals(
-    chart: ControlChart,
-    drawn: NDArray[np.intp],
-    told: dict[int, tuple[str, str]],
-    palette: Palette,
+    chart: ControlChart, told: dict[int, tuple[str, str]], palette: Palette
 ) -> Iterator[go.Scatter]:
-    for index, signal in enumerate(chart.signals):
-        numbers = sorted({*signal.at} & {int(n) for n in drawn})
+    for signal in chart.signals:
+        numbers = [n for n in signal.at if n in told]
         row = chart.ranges if signal.of_range else chart.values
         yield go.Scatter(
             x=[n + 1 for n in numbers],
@@ -96,10 +125,13 @@ def _signals(
             yaxis="y2" if signal.of_range else "y",
             mode="markers",
             marker={
-                "symbol": _MARKS[index % len(_MARKS)],
-                "size": 12,
+                "symbol": signal.mark,
+                "size": 12 if len(numbers) <= _CROWD else 8,
                 "color": palette.abnormal,
-                "line": {"color": palette.abnormal_ink, "width": 2},
+                "line": {
+                    "color": palette.abnormal_ink,
+                    "width": 2 if len(numbers) <= _CROWD else 1.2,
+                },
             },
             text=[told[n][0] for n in numbers],
             customdata=[told[n][1] for n in numbers],
@@ -154,13 +186,13 @@ def _layout(chart: ControlChart, palette: Palette, *, narrow: bool) -> dict[str,
         "height": control_chart_height_px(narrow=narrow),
         "margin": {
             "l": 58,
-            "r": 12 if narrow else 78,
+            "r": 34 if narrow else 78,
             "t": _TOP_PX,
             "b": _NARROW_BOTTOM_PX if narrow else _BOTTOM_PX,
         },
         "hovermode": "closest",
         "hoverlabel": {"font": {"family": FONT, "size": 13}, "align": "left"},
-        "legend": {"orientation": "h", "x": 0, "y": -0.17, "yanchor": "top", "font": {"size": 12}},
+        "legend": {"orientation": "h", "x": 0, "y": -0.14, "yanchor": "top", "font": {"size": 12}},
         "xaxis": axis
         | {
             "range": [0.5 - 0.01 * count, count + 0.5 + 0.01 * count],

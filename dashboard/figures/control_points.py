@@ -50,11 +50,13 @@ class ChartSignal:
 
     Attributes:
         words: the rule in a few words.
+        mark: plotly's name of its shape.
         at: numbers of the runs, from 0.
         of_range: whether it is the moving range that it points out.
     """
 
     words: str
+    mark: str
     at: tuple[int, ...]
     of_range: bool = False
 
@@ -90,15 +92,22 @@ def drawn_runs(chart: ControlChart) -> NDArray[np.intp]:
     if count <= MOST_POINTS:
         kept[:] = True
         return np.flatnonzero(kept)
-    for part in np.array_split(np.arange(count), MOST_POINTS // 4):
-        for row in (chart.values, chart.ranges):
-            finite = part[np.isfinite(row[part])]
-            if finite.size:
-                kept[finite[np.argmin(row[finite])]] = kept[finite[np.argmax(row[finite])]] = True
+    for row in (chart.values, chart.ranges):
+        kept[[n for ends in stretches(row) for n in ends]] = True
     kept[[p.first for p in chart.phases][:MOST_POINTS]] = True
     for signal in chart.signals:
         kept[list(_worst(chart, signal))] = True
     return np.flatnonzero(kept)
+
+
+def stretches(row: Values) -> list[tuple[int, int]]:
+    """Numbers of the runs with the least and the greatest value of each stretch of runs."""
+    found = []
+    for part in np.array_split(np.arange(row.size), MOST_POINTS // 4):
+        finite = part[np.isfinite(row[part])]
+        if finite.size:
+            found.append((int(finite[np.argmin(row[finite])]), int(finite[np.argmax(row[finite])])))
+    return found
 
 
 def hidden_signals(chart: ControlChart) -> int:

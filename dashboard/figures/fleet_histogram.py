@@ -18,7 +18,7 @@ from dashboard.figures.palette import FONT, Palette
 from dashboard.figures.words import number_words, plain_number
 
 _WIDTHS = (0.5, 1.0, 2.0, 5.0, 10.0)
-_MOST_BARS = 36
+_FEWEST_BARS, _MOST_BARS = 7, 36
 _ROW_PX, _GAP_PX, _TOP_PX, _BOTTOM_PX = 120, 34, 26, 46
 HEIGHT_PX = 2 * _ROW_PX + _GAP_PX + _TOP_PX + _BOTTOM_PX
 _SLOT = 0.07
@@ -64,37 +64,47 @@ class Bars:
         return float(self.edges[1] - self.edges[0])
 
 
-def bars_of(spreads: Sequence[Spread]) -> Bars | None:
+def bars_of(spreads: Sequence[Spread], *, least_width: float = 0.5) -> Bars | None:
     """Counts of all sides over the same stretches; None without any value.
 
-    A stretch is as wide as a round number that makes no more than some thirty bars. Multiples of
-    the width are edges, so 100 % never shares its bar with 99 %.
+    A stretch is as wide as a round number that makes some thirty bars at most, and fewer of few
+    values. Multiples of the width are edges, so 100 % never shares its bar with 99 %.
+
+    Args:
+        spreads: of each side.
+        least_width: of a bar: the step in which values are told.
     """
     values = np.concatenate([s.values for s in spreads]) if spreads else np.empty(0)
     if not values.size:
         return None
     low, high = float(values.min()), float(values.max())
-    width = next((w for w in _WIDTHS if (high - low) / w < _MOST_BARS - 2), None)
-    if width is None:
-        width = 10.0 ** np.ceil(np.log10((high - low) / (_MOST_BARS - 2)))
+    bars = min(max(2 * values.size**0.5, _FEWEST_BARS), _MOST_BARS)
+    rough = max((high - low) / bars, least_width)
+    width = next((w for w in _WIDTHS if w >= rough), 10.0 ** np.ceil(np.log10(rough)))
     first, last = np.floor(low / width), np.floor(high / width) + 1
     edges = np.arange(first, last + 1) * width
     return Bars(edges=edges, counts=tuple(np.histogram(s.values, edges)[0] for s in spreads))
 
 
 def histogram_figure(
-    spreads: Sequence[Spread], palette: Palette, *, unit: str, title: str, narrow: bool = False
+    spreads: Sequence[Spread],
+    palette: Palette,
+    *,
+    bars: Bars | None,
+    unit: str,
+    title: str,
+    narrow: bool = False,
 ) -> go.Figure:
     """Draws the spread of two sides, one above the other.
 
     Args:
         spreads: of each side.
         palette: colours.
+        bars: counts of them, as :func:`bars_of` gives them.
         unit: sign of the values' unit.
         title: what the scale shows.
         narrow: for a screen of a hand's breadth.
     """
-    bars = bars_of(spreads)
     if bars is None:
         bars = Bars(edges=np.array([0.0, 1.0]), counts=tuple(np.zeros(1, int) for _ in spreads))
     names = tuple(dict.fromkeys(name for s in spreads for name, _ in s.beside))
@@ -113,7 +123,7 @@ def histogram_figure(
     layout["xaxis"] |= {
         "range": [float(bars.edges[0]) - span * 0.01, end],
         **_ticks(bars, places, unit, narrow=narrow),
-        "title": {"text": title, "standoff": 6},
+        "title": {"text": title, "standoff": 6, "font": {"size": 13}},
     }
     return go.Figure(data=data, layout=layout)
 
@@ -178,11 +188,19 @@ def _beside(
             marker={
                 "color": palette.barred,
                 "line": {"color": palette.barred_ink, "width": 1.2},
-                "pattern": {"shape": "/", "fgcolor": palette.barred_ink, "size": 7},
+                "pattern": {
+                    "shape": "/",
+                    "fgcolor": palette.barred_ink,
+                    "bgcolor": palette.barred,
+                    "size": 7,
+                    "solidity": 0.15,
+                },
             },
             text=[f"{n:,}".replace(",", "\u202f") for _, n in spread.beside],
             textposition="outside",
             textfont={"size": 12, "color": palette.ink},
+            textangle=0,
+            constraintext="none",
             cliponaxis=False,
             hovertext=[f"{_runs(n)}<br>{name}" for name, n in spread.beside],
             hoverinfo="text",

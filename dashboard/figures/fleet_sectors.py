@@ -16,7 +16,7 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
-from dashboard.figures.palette import FONT, Palette
+from dashboard.figures.palette import FONT, Palette, see_through
 from dashboard.figures.words import angle_words, number_words
 
 CELL_DEG = 5.0
@@ -24,7 +24,7 @@ _MIDDLES_DEG = np.arange(CELL_DEG / 2, 180.0, CELL_DEG)
 _LOW, _HIGH = 0.05, 0.95
 _FULL = 100.0
 _ROW_PX, _SHARE_PX, _GAP_PX, _TOP_PX = 210, 110, 40, 30
-_BOTTOM_PX, _NARROW_BOTTOM_PX = 118, 170
+_BOTTOM_PX, _NARROW_BOTTOM_PX = 100, 160
 
 Values = NDArray[np.float64]
 
@@ -144,7 +144,7 @@ def _percentages(found: Around, palette: Palette) -> Iterator[go.Scatter]:
         y=np.concatenate((high, low[::-1])).tolist(),
         mode="lines",
         fill="toself",
-        fillcolor=_see_through(palette.data, 0.22),
+        fillcolor=see_through(palette.data, 0.22),
         line={"width": 0.8, "color": palette.data, "dash": "dot"},
         hoverinfo="skip",
         name="middle nine tenths of the runs",
@@ -187,8 +187,14 @@ def _shares(found: Around, palette: Palette) -> Iterator[go.Bar]:
             yaxis="y2",
             marker={
                 "color": fill,
-                "line": {"color": ink, "width": 0.6},
-                "pattern": {"shape": pattern, "fgcolor": ink, "size": 6, "solidity": 0.2},
+                "line": {"color": ink, "width": 0.5},
+                "pattern": {
+                    "shape": pattern,
+                    "fgcolor": ink,
+                    "bgcolor": fill,
+                    "size": 7,
+                    "solidity": 0.15,
+                },
             },
             text=[
                 f"{angle_words(a, digits=0)}<br>{number_words(100 * s, '%')} of the runs: {name}"
@@ -211,7 +217,9 @@ def _layout(found: Around, palette: Palette, *, narrow: bool) -> dict[str, Any]:
         "fixedrange": True,
     }
     ticks = range(-180, 181, 90 if narrow else 45)
-    finite = found.high[np.isfinite(found.high)]
+    tested = np.isfinite(found.least)
+    low = float(found.least[tested].min(initial=100.0))
+    high = float(found.high[tested].max(initial=100.0))
     titles = (
         (1.0, "Percentage of the required moment", "  of the runs tested there"),
         (_SHARE_PX / inner, "Share of the runs, %", ""),
@@ -222,10 +230,17 @@ def _layout(found: Around, palette: Palette, *, narrow: bool) -> dict[str, Any]:
         "paper_bgcolor": "rgba(0,0,0,0)",
         "plot_bgcolor": "rgba(0,0,0,0)",
         "height": around_height_px(narrow=narrow),
-        "margin": {"l": 46, "r": 14, "t": _TOP_PX, "b": bottom},
+        "margin": {"l": 46, "r": 34, "t": _TOP_PX, "b": bottom},
         "barmode": "stack",
         "hovermode": "closest",
-        "legend": {"orientation": "h", "x": 0, "y": -0.16, "yanchor": "top", "font": {"size": 12}},
+        "legend": {
+            "orientation": "h",
+            "traceorder": "normal",
+            "x": 0,
+            "y": -0.12,
+            "yanchor": "top",
+            "font": {"size": 12},
+        },
         "xaxis": axis
         | {
             "range": [-180, 180],
@@ -236,7 +251,7 @@ def _layout(found: Around, palette: Palette, *, narrow: bool) -> dict[str, Any]:
         "yaxis": axis
         | {
             "domain": [(_SHARE_PX + _GAP_PX) / inner, 1],
-            "range": [0, max(105.0, float(finite.max(initial=0.0)) * 1.05)],
+            "range": [max(0.0, 10 * np.floor(low / 10) - 10), high * 1.03],
             "nticks": 6,
         },
         "yaxis2": axis | {"domain": [0, _SHARE_PX / inner], "range": [0, 100], "nticks": 3},
@@ -263,8 +278,3 @@ def _tick(slew_deg: int) -> str:
     if abs(slew_deg) == 180:
         return "180° cab"
     return f"{abs(slew_deg)}° {'right' if slew_deg > 0 else 'left'}"
-
-
-def _see_through(colour: str, share: float) -> str:
-    red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
-    return f"rgba({red},{green},{blue},{share:g})"

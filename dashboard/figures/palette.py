@@ -110,3 +110,14 @@ _OF_SCHEME: dict[str | None, Palette] = {"day": LIGHT, "night": DARK, "sun": SUN
 def palette_of(scheme: str | None) -> Palette:
     """The colours for a scheme's name; daylight where it is unknown."""
     return _OF_SCHEME.get(scheme, LIGHT)
+
+
+def see_through(colour: str, share: float) -> str:
+    """A colour, of which only a share covers what lies beneath.
+
+    Args:
+        colour: CSS hex, six digits.
+        share: 0 to 1.
+    """
+    red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
+    return f"rgba({red},{green},{blue},{share:g})"

@@ -22,7 +22,7 @@ from dashboard.figures.palette import palette_of
 from dashboard.figures.units import Units, units_of
 from dashboard.pages.attributes import aria
 from dashboard.pages.fleet_choice import FleetChoice, read_fleet_choice
-from dashboard.pages.fleet_form import form_shape
+from dashboard.pages.fleet_form import FORM, form_shape
 from dashboard.pages.fleet_reading import FleetView, fleet_view
 from dashboard.pages.fleet_spreads import (
     AROUND,
@@ -75,7 +75,7 @@ def _content(library: RunLibrary, query: Query) -> list[Component]:
     choice = read_fleet_choice(query.words)
     view = fleet_view(library.catalogue, catalogue, choice)
     return [
-        html.Div(id="fleet-form", role="search", **aria(label="Which runs")),
+        html.Div(id=FORM, role="search", **aria(label="Which runs")),
         Inert(counts(view)),
         html.Div(id="fleet-age", className="age"),
         Inert(*set_aside(catalogue.set_aside())),
@@ -124,7 +124,7 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
             raise PreventUpdate
         return await asyncio.to_thread(_age, library)
 
-    for name, component, prop in (("draw", "fleet-form", "title"), ("open", CHART, "className")):
+    for name, component, prop in (("draw", FORM, "title"), ("open", CHART, "className")):
         source = Input("fleet-shape", "data") if name == "draw" else Input(CHART, "clickData")
         app.clientside_callback(  # type: ignore[no-untyped-call]
             ClientsideFunction(namespace="fleet", function_name=name),

@@ -10,6 +10,8 @@ from dashboard.figures.fleet_quantities import FIRST, QUANTITIES
 from dashboard.figures.units import Units
 from dashboard.pages.fleet_choice import NO_BUILD, FleetChoice
 
+FORM, CHART_FORM = "fleet-form", "fleet-chart-form"
+"""Where the fields stand: which runs, and what is charted of them."""
 _MOST = 2_000
 """Trucks that a list offers: beyond them those with the most runs."""
 _LONGEST = 60
@@ -29,6 +31,7 @@ def form_shape(catalogue: Catalogue, choice: FleetChoice, units: Units) -> dict[
     quantities = [(q.column, q.title) for q in QUANTITIES.values()]
     return {
         "quantity": choice.column,
+        "usual": FIRST,
         "fields": [
             _select(
                 "truck",
@@ -58,7 +61,8 @@ def form_shape(catalogue: Catalogue, choice: FleetChoice, units: Units) -> dict[
 
 
 def _field(key: str, label: str, kind: str, value: str) -> Field:
-    return {"key": key, "label": label, "kind": kind, "value": value, "usual": ""}
+    place = CHART_FORM if key in ("quantity", "limit") else FORM
+    return {"key": key, "label": label, "kind": kind, "value": value, "usual": "", "place": place}
 
 
 def _select(key: str, label: str, options: Iterable[tuple[str, str]], value: str) -> Field:

@@ -9,7 +9,13 @@ import plotly.graph_objects as go
 from dash import html
 from dash.development.base_component import Component
 
-from dashboard.figures.fleet_histogram import Spread, bars_of, histogram_figure, histogram_summary
+from dashboard.figures.fleet_histogram import (
+    Bars,
+    Spread,
+    bars_of,
+    histogram_figure,
+    histogram_summary,
+)
 from dashboard.figures.fleet_sectors import Around, around_figure, around_summary
 from dashboard.figures.palette import Palette
 from dashboard.figures.words import angle_words, number_words, plain_number
@@ -17,6 +23,8 @@ from dashboard.pages.attributes import aria
 from dashboard.pages.fleet_reading import FleetView
 
 LIFTS, PERCENTAGES, AROUND = "fleet-lifts", "fleet-percentages", "fleet-around"
+_PERCENT_STEP = 1.0
+"""Percentages are mostly rounded down to whole ones."""
 _EVERY = 3
 """Every so many cells stand in the table of what is allowed around the truck."""
 
@@ -29,7 +37,7 @@ def spread_cards(view: FleetView) -> Iterator[Component]:
                 "First lift",
                 LIFTS,
                 [histogram_summary(s, what="a first lift", digits=1, unit="°") for s in view.lifts],
-                _bins(view.lifts, "°"),
+                _bins(view.lifts, bars_of(view.lifts), "°"),
                 "Angles from over the rear on their side.",
             ),
             _card(
@@ -39,7 +47,11 @@ def spread_cards(view: FleetView) -> Iterator[Component]:
                     histogram_summary(s, what="a percentage", digits=0, unit="\u202f%")
                     for s in view.percentages
                 ],
-                _bins(view.percentages, "\u202f%"),
+                _bins(
+                    view.percentages,
+                    bars_of(view.percentages, least_width=_PERCENT_STEP),
+                    "\u202f%",
+                ),
                 "The least of the sectors tested on a side, of the required moment.",
             ),
         ],
@@ -58,13 +70,18 @@ def spread_cards(view: FleetView) -> Iterator[Component]:
 def lifts_figure(view: FleetView, palette: Palette, *, narrow: bool) -> go.Figure:
     """First-lift angles of both sides."""
     title = "First lift, from over the rear"
-    return histogram_figure(view.lifts, palette, unit="°", title=title, narrow=narrow)
+    return histogram_figure(
+        view.lifts, palette, bars=bars_of(view.lifts), unit="°", title=title, narrow=narrow
+    )
 
 
 def percentages_figure(view: FleetView, palette: Palette, *, narrow: bool) -> go.Figure:
     """Least percentages of both sides."""
     title = "Least percentage of a side"
-    return histogram_figure(view.percentages, palette, unit="%", title=title, narrow=narrow)
+    bars = bars_of(view.percentages, least_width=_PERCENT_STEP)
+    return histogram_figure(
+        view.percentages, palette, bars=bars, unit="%", title=title, narrow=narrow
+    )
 
 
 def sectors_figure(view: FleetView, palette: Palette, *, narrow: bool) -> go.Figure | None:
@@ -95,8 +112,7 @@ def _card(
     )
 
 
-def _bins(spreads: Sequence[Spread], sign: str) -> Component:
-    bars = bars_of(spreads)
+def _bins(spreads: Sequence[Spread], bars: Bars | None, sign: str) -> Component:
     rows = []
     if bars is not None:
         for i in np.flatnonzero(sum(bars.counts)).tolist():

@@ -146,7 +146,8 @@ def _line(view: FleetView, number: int, units: Units) -> Component:
                         title=row["run_id"],
                     ),
                     html.Small(html.Bdi(row["test"], className="name")),
-                ]
+                ],
+                className="what",
             ),
             html.Td(
                 [
@@ -157,9 +158,10 @@ def _line(view: FleetView, number: int, units: Units) -> Component:
             ),
             html.Td([quantity.text(value, units), *_moment(row, view)], className="numeral"),
             html.Td(
-                [verdict, *(html.Span(f"◆ {RULES[s]}", className="strong small") for s in signals)]
+                [verdict, *(html.Span(str(RULES[s]), className="strong small") for s in signals)]
                 if signals
-                else verdict
+                else verdict,
+                className="says",
             ),
         ]
     )

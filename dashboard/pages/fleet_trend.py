@@ -18,14 +18,32 @@ from numpy.typing import NDArray
 from dashboard.repeats.individuals import RUN, Rule
 from dashboard.repeats.trend import Trend, trend
 
-RULES: Mapping[Rule, str] = {
-    "beyond_limit": "beyond a limit",
-    "range_beyond_limit": "step beyond its limit",
-    "one_side": f"{RUN} or more on one side",
-    "rising": f"{RUN} or more rising",
-    "falling": f"{RUN} or more falling",
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RuleWords:
+    """What a rule is called, and its shape.
+
+    Attributes:
+        words: a few words.
+        sign: the shape in a text.
+        mark: the same in a figure, by plotly's name.
+    """
+
+    words: str
+    sign: str
+    mark: str
+
+    def __str__(self) -> str:
+        return f"{self.sign} {self.words}"
+
+
+RULES: Mapping[Rule, RuleWords] = {
+    "beyond_limit": RuleWords(words="beyond a limit", sign="◆", mark="diamond"),
+    "range_beyond_limit": RuleWords(words="step beyond its limit", sign="■", mark="square"),
+    "one_side": RuleWords(words=f"{RUN} or more on one side", sign="●", mark="circle"),
+    "rising": RuleWords(words=f"{RUN} or more rising", sign="▲", mark="triangle-up"),
+    "falling": RuleWords(words=f"{RUN} or more falling", sign="▼", mark="triangle-down"),
 }
-"""What each rule is called."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

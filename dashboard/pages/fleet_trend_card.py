@@ -22,6 +22,7 @@ from dashboard.figures.palette import Palette
 from dashboard.figures.units import Units
 from dashboard.figures.words import drawn_name, number_words
 from dashboard.pages.attributes import aria, data
+from dashboard.pages.fleet_form import CHART_FORM
 from dashboard.pages.fleet_reading import FleetView, row_of
 from dashboard.pages.fleet_table import run_address
 from dashboard.pages.fleet_trend import RULES, FleetTrend
@@ -32,7 +33,11 @@ from dashboard.repeats.trend import Phase, Step
 
 CHART = "fleet-trend"
 _MOST_PHASES = 30
-_ANSWERS = {"within": "✓ within", "beyond": "▲ beyond", "open": "○ open: not shown either way"}
+_ANSWERS = {
+    "within": "✓ shown to be within",
+    "beyond": "▲ shown to be beyond",
+    "open": "○ open: shown neither way",
+}
 _SOURCE = (
     "Individuals and moving ranges, limits at the mean ± 2.66 mean moving ranges (ISO 7870-2); "
     "differences by Welch, judged by two one-sided tests at 5 %."
@@ -45,10 +50,12 @@ def trend_card(view: FleetView, units: Units) -> Component:
     heading = html.H2(f"Run by run: {quantity.title.lower()}")
     if trend is None:
         words = f"No run of this choice has it: {quantity.title.lower()}."
-        return html.Section([heading, html.P(words)], className="card")
+        form = html.Div(id=CHART_FORM, role="group", **aria(label="What is charted"))
+        return html.Section([heading, form, html.P(words)], className="card")
     return html.Section(
         [
             heading,
+            html.Div(id=CHART_FORM, role="group", **aria(label="What is charted")),
             Inert(*_cautions(view, trend)),
             html.Figure(
                 [
@@ -83,9 +90,9 @@ def trend_summary(view: FleetView, trend: FleetTrend, units: Units) -> str:
     text += f"in {_plural(len(trend.found.phases), 'phase')} of one build. "
     if missing:
         text += f"{_runs(missing)} without a value are not in the chart. "
-    told = [(RULES[rule], len(trend.places(rule))) for rule in RULES]
-    said = ", ".join(f"{number_words(n, '')} {words}" for words, n in told if n)
-    text += f"Signals: {said}. " if said else "No signal. "
+    told = [(RULES[rule].words, len(trend.places(rule))) for rule in RULES]
+    said = "; ".join(f"{words}, {number_words(n, '')}" for words, n in told if n)
+    text += f"Runs with a signal: {said}. " if said else "No signal. "
     if count > MOST_POINTS:
         chart = _chart(view, trend, units)
         hidden = hidden_signals(chart)
@@ -127,8 +134,10 @@ def _chart(view: FleetView, trend: FleetTrend, units: Units) -> ControlChart:
         ranges=trend.ranges() * quantity.of(1.0, units),
         phases=tuple(_drawn(p, lambda v: quantity.of(v, units)) for p in trend.found.phases),
         signals=tuple(
-            ChartSignal(words=words, at=at, of_range=rule == "range_beyond_limit")
-            for rule, words in RULES.items()
+            ChartSignal(
+                words=told.words, mark=told.mark, at=at, of_range=rule == "range_beyond_limit"
+            )
+            for rule, told in RULES.items()
             if (at := trend.places(rule))
         ),
         value_title=f"{quantity.title}, {unit}",
@@ -164,7 +173,7 @@ def _teller(view: FleetView, trend: FleetTrend, units: Units) -> Callable[[int],
             f"test {drawn_name(row['test'])}",
             (row["started_utc"] or "start not known")[:16].replace("T", " "),
             f"{drawn_name(row['build'] or 'no build named')}, {drawn_name(row['kit'])}",
-            *(f"◆ {RULES[rule]}" for rule in trend.told.get(number, ())),
+            *(str(RULES[rule]) for rule in trend.told.get(number, ())),
         ]
         return "<br>".join(lines), run_address(row)
 
@@ -254,7 +263,7 @@ def _table(head: Sequence[str], rows: Sequence[Sequence[Component | str]], name:
             ],
             className="phases",
         ),
-        className="wide",
+        className="wide-phases",
         tabIndex="0",
         role="region",
         **aria(label=name),

@@ -5,7 +5,7 @@ Not part of the suite::
     python -m tests.campaigns.fleet_page                  # 10,000 rows, five rounds
     python -m tests.campaigns.fleet_page --runs 100000
 
-The catalogue's rows are drawn by ``tests/made_fleet.py``, not analysed: what the page does does not
+The catalogue's rows are drawn by ``tests/made_catalogue.py``, not analysed: what the page does does not
 depend on where rows came from. No run lies in the folder, so comparing the folder with the
 catalogue, which the page does after its figures, costs nothing here; it is measured apart, with
 ``--files`` empty files.
@@ -43,7 +43,7 @@ from dashboard.pages.fleet_status import behind
 from dashboard.pages.page import read_query
 from dashboard.run_library import RunLibrary
 from tests.browsing import CHROMIUM, QUIET
-from tests.made_fleet import fleet_rows, write_fleet
+from tests.made_catalogue import fleet_rows, write_fleet
 from tests.served import served
 
 LIMIT_S = 1.0
