@@ -1,0 +1,1 @@
+"""Many runs at once: analysis on several workers, and sealed runs put together for storage."""
