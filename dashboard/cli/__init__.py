@@ -11,6 +11,7 @@ import typer
 from dashboard.cli.analyze import analyze_command
 from dashboard.cli.compare import compare_command
 from dashboard.cli.export import export_command
+from dashboard.cli.fleet import fleet_command
 from dashboard.cli.model import model_command
 from dashboard.cli.plan import plan_command
 from dashboard.cli.sheet import sheet_command
@@ -35,6 +36,7 @@ app.command("analyze")(analyze_command)
 app.command("compare")(compare_command)
 app.command("export")(export_command)
 app.command("sheet")(sheet_command)
+app.command("fleet")(fleet_command)
 app.command("serve")(serve_command)
 app.command("demo")(demo_command)
 
