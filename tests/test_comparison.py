@@ -11,8 +11,8 @@ import pytest
 
 from dashboard.comparing import closings_of, compare, compared_run
 from dashboard.exclusions import decide, exclusions_path, read_exclusions, standing_exclusion
-from dashboard.figures.units import SI, US
 from dashboard.figures.comparison_words import difference_words, value_words
+from dashboard.figures.units import SI, US
 from dashboard.repeats.run_comparison import Asked, compare_runs
 from dashboard.repeats.run_comparison_difference import coverage_factor, difference
 from dashboard.repeats.run_comparison_sameness import SetAside, departures, in_common
@@ -21,9 +21,8 @@ from dashboard.results import analyse
 from dashboard.run_readings import read_readings
 from logger.errors import BadInput
 from logger.recording.run import open_run
-from tests.made_run import MadeRun, full_sweep
+from tests.made_run import RIG_TOML, MadeRun, full_sweep, reduced_sweep
 from tests.made_sheets import sealed
-from tests.sample_runs import seal_sample
 from tests.test_cli import slewtrace
 
 
@@ -33,15 +32,20 @@ def folder(tmp_path_factory):
     return tmp_path_factory.mktemp("runs")
 
 
+RIG = RIG_TOML.replace("wraps_at = 4096\n", 'wraps_at = 4096\nu = "0.1 deg"\n')
+
+
 @pytest.fixture(scope="module")
 def runs(folder):
-    """Two repeats of a test and one of another load, as they are compared."""
-    made = [
-        seal_sample(folder, run_id="first", seed=1, started_utc="2026-05-04T09:30:00Z"),
-        seal_sample(folder, run_id="second", seed=2, started_utc="2026-05-05T09:30:00Z"),
-    ]
-    opened = [open_run(m.path) for m in made]
-    return [compared_run(run, analyse(run), read_readings(run)) for run in opened]
+    """Two repeats of a test, as they are compared."""
+    found = []
+    for seed, name, lift_deg in ((1, "first", 84.6), (2, "second", 84.5)):
+        made = MadeRun(seed=seed)
+        reduced_sweep(made, 1, lift_at=lift_deg, wheel="rear_left", radius_m=3.4, limit=120)
+        reduced_sweep(made, -1, lift_at=96.2, wheel="rear_right", radius_m=3.6, limit=120)
+        run = open_run(sealed(folder, name, made, rig=RIG))
+        found.append(compared_run(run, analyse(run), read_readings(run)))
+    return found
 
 
 def quantity(document, side, key):
@@ -79,7 +83,7 @@ def test_left_angles_are_sizes(runs):
 
 
 def test_what_one_kit_errs_by_cancels_and_what_two_kits_err_by_does_not(runs):
-    """Zero and calibration are common to runs of one kit; another kit or calibration shares none."""
+    """Zero and calibration are common to runs of one kit; another kit or calibration has its own."""
     first, second = runs
     other_kit = replace(second, kit="another")
     readings = [
@@ -119,8 +123,7 @@ def test_a_difference_has_the_spread_that_a_simulation_finds():
 
 
 def test_the_parts_that_are_shared_are_those_of_real_budgets(runs):
-    """Every name that is told as shared for slew, load and radius stands in a budget; else the
-    wheel would turn without a cog: a part that is renamed would no longer cancel."""
+    """Every name that is told as shared stands in a real budget, so that none is renamed unseen."""
     budgets = [
         b
         for run in runs
@@ -279,8 +282,7 @@ def swept_back(folder, name, *, out_deg, back_deg, load_hangs=True):
 
 
 def test_a_wheel_that_comes_down_under_load_tells_the_hysteresis(tmp_path):
-    """Lift at 74.6° and closing at 73.9° are 0.7° apart, within the stated uncertainty; a wheel
-    that came down without the load hanging says nothing."""
+    """The made difference is within the uncertainty; coming down without the load says nothing."""
     runs = [
         swept_back(tmp_path, "back", out_deg=74.6, back_deg=73.9),
         swept_back(tmp_path, "again", out_deg=74.5, back_deg=74.0),
@@ -300,13 +302,15 @@ def test_a_wheel_that_comes_down_under_load_tells_the_hysteresis(tmp_path):
 
 
 def test_the_command_compares_refuses_and_keeps_reasons(folder, runs):
-    """JSON on standard output, words for people, one line and exit code 2 for mistakes; a run that
-    is set aside by name, file or id is kept so until it is taken back."""
+    """JSON or words; reasons that last until a run is taken back; one line for each mistake."""
     first, second = folder / "first.parquet", folder / "second.parquet"
-    done = slewtrace("compare", first, second, "--json", "--against", "second")
-    told = slewtrace("compare", first, second, "--exclude", "first.parquet=wet ground", "--by", "A")
-    kept = json.loads(slewtrace("compare", first, second, "--json").stdout)
-    back = json.loads(slewtrace("compare", first, second, "--json", "--include", "first").stdout)
+    told = slewtrace(
+        "compare", first, second, "--exclude", "first.parquet=wet ground", "--by", "A. B."
+    )
+    kept = standing_exclusion(first)
+    done = slewtrace(
+        "compare", first, second, "--json", "--against", "second", "--include", "first"
+    )
     tight = slewtrace("compare", first, second, "--limit", "0.01 deg", code=1)
     mistakes = {
         "nothing to compare": ("compare", first),
@@ -315,14 +319,21 @@ def test_the_command_compares_refuses_and_keeps_reasons(folder, runs):
         "gives no reason": ("compare", first, second, "--exclude", "first"),
         "--limit": ("compare", first, second, "--limit", "wide"),
         "does not go with": ("compare", first, "--table", "x.csv"),
-        "there is no such": ("compare", first, folder / "none.parquet"),
+        "is not there": ("compare", first, folder / "none.parquet"),
     }
 
     assert json.loads(done.stdout)["against"] == "second"
-    for words in ("1 of 2 runs count", "wet ground", "A)", "first lift", "Sectors", "provisional"):
+    assert json.loads(done.stdout)["runs"][0]["set_aside"] is None
+    for words in (
+        "1 of 2 runs count",
+        "wet ground",
+        "A. B.",
+        "first lift",
+        "Sectors",
+        "provisional",
+    ):
         assert words in told.stdout
-    assert kept["runs"][0]["set_aside"]["reason"] == "wet ground"
-    assert back["runs"][0]["set_aside"] is None
+    assert kept.reason == "wet ground"
     assert len(read_exclusions(first)) == 2
     assert "not shown to be within" in tight.stdout
     for words, command in mistakes.items():

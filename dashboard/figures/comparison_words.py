@@ -64,12 +64,16 @@ def judgement_words(quantity: Document, difference: Document, units: Units) -> l
         units: what it is read in.
     """
     words = []
+    if difference["cancelled"] and difference["difference"] is not None:
+        digits = _digits(quantity, units)
+        apart = in_units(difference["expanded_apart"], quantity["unit"], units, digits=digits)
+        words.append(f"± {apart} if the kit was put on anew")
     limited = difference["within_limit"]
     if limited is not None and "answer" in limited:
         limit = in_units(limited["limit"], quantity["unit"], units, digits=None)
         words.append(f"{ANSWERS[limited['answer']]} {limit}")
     if "e_n" in difference["e_n"]:
-        agree = "the kits agree" if difference["e_n"]["agree"] else "≠ the kits don't agree"
+        agree = "agree" if difference["e_n"]["agree"] else "≠ more than both kits claim"
         words.append(f"E_n = {number_words(difference['e_n']['e_n'], '', digits=2)}: {agree}")
     return words
 

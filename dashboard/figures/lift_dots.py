@@ -55,7 +55,10 @@ def dots_figure(document: Document, palette: Palette, *, narrow: bool = False) -
 
 def dots_summary(document: Document) -> str:
     """The figure in sentences."""
-    return " ".join(_side_summary(document, side) for side in _SIDES)
+    told = [_side_summary(document, side) for side in _SIDES]
+    if any(_limits(document, side) for side in _SIDES):
+        told.append("Dashed: the practical limit, either way of the reference.")
+    return " ".join(told)
 
 
 def _side_summary(document: Document, side: str) -> str:
@@ -99,7 +102,13 @@ def _add_panel(
     figure.update_layout(
         {
             x.replace("x", "xaxis"): axis
-            | {"anchor": y, "ticksuffix": "°", "zeroline": False, "nticks": 6 if narrow else 10},
+            | {
+                "anchor": y,
+                "ticksuffix": "°",
+                "zeroline": False,
+                "nticks": 6 if narrow else 10,
+                "range": _range(document, side),
+            },
             y.replace("y", "yaxis"): axis
             | {
                 "anchor": x,
@@ -128,6 +137,30 @@ def _add_panel(
         [*_dots(document, palette, side, (x, y)), *_beyond(document, palette, side, (x, y))]
     )
     _add_limit(figure, document, palette, side, (x, y))
+
+
+def _range(document: Document, side: str) -> list[float]:
+    """All that is drawn of a side, with some room at both ends, deg."""
+    lifts, reached = (
+        _quantity(document, side, key)["values"] for key in ("lift_deg", "reached_deg")
+    )
+    ends = [end for value in lifts if value["interval"] for end in value["interval"]]
+    ends += [
+        far["value"]
+        for lift, far in zip(lifts, reached, strict=True)
+        if lift["value"] is None and far["value"] is not None
+    ]
+    ends += _limits(document, side)
+    low, high = min(ends, default=0.0), max(ends, default=180.0)
+    room = max(0.05 * (high - low), 0.1)
+    return [low - room, high + room]
+
+
+def _limits(document: Document, side: str) -> list[float]:
+    """The practical limit either way of the reference; none where there is none, deg."""
+    against, limit_deg = document["against"], document["limit_deg"]
+    at = next(v["value"] for v in _lifts(document, side)["values"] if v["run_id"] == against)
+    return [] if at is None or limit_deg is None else [at - limit_deg, at + limit_deg]
 
 
 def _name(place: int, run: Document, *, narrow: bool) -> str:
@@ -212,11 +245,7 @@ def _add_limit(
     axes: tuple[str, str],
 ) -> None:
     """The practical limit either way of the reference."""
-    against = document["against"]
-    at = next(v["value"] for v in _lifts(document, side)["values"] if v["run_id"] == against)
-    if at is None or document["limit_deg"] is None:
-        return
-    for bound in (at - document["limit_deg"], at + document["limit_deg"]):
+    for bound in _limits(document, side):
         figure.add_shape(
             type="line",
             xref=axes[0],

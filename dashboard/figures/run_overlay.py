@@ -6,7 +6,7 @@ own: run 2 a little beside run 1, and so on. Only what was read with the load ha
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -97,13 +97,11 @@ def overlay_figure(
         xaxis=angle_axis(palette, axis_of(_ROWS, _ROWS[-1].name), narrow=narrow),
         **y_axes(_ROWS, palette),
     )
+    placed = [(run, line) for run in runs[:MOST_DRAWN] for line in run.lines]
     drawn = [
-        trace
-        for run in runs[:MOST_DRAWN]
-        for line in run.lines
-        for trace in run_traces(
-            run, line, palette, axis=axis_of(_ROWS, line.quantity), factor=factors[line.quantity]
-        )
+        make(run, line, palette, axis=axis_of(_ROWS, line.quantity), factor=factors[line.quantity])
+        for make in (run_line, run_numbers)
+        for run, line in placed
     ]
     lifts = [_lifts(run, palette, factors["moment"]) for run in runs[:MOST_DRAWN] if run.lifts_deg]
     return go.Figure(data=[*drawn, *lifts], layout=layout)
@@ -116,14 +114,15 @@ def angle_axis(palette: Palette, anchor: str, *, narrow: bool) -> dict[str, Any]
         "anchor": anchor,
         "title": {"text": words, "standoff": 6, "font": {"size": 13}},
         "zeroline": True,
+        "range": [-184, 184],
         "dtick": 60 if narrow else 30,
     }
 
 
-def run_traces(
+def run_line(
     run: OverlaidRun, line: AngleLine, palette: Palette, *, axis: str, factor: float
-) -> Iterator[go.Scatter]:
-    """A line, and the run's number at places of its own along it.
+) -> go.Scatter:
+    """A line of a run.
 
     Args:
         run: whose line it is.
@@ -133,11 +132,10 @@ def run_traces(
         factor: from the line's unit to the one that is drawn.
     """
     mark = mark_of(run.number, palette)
-    value = line.value * np.float32(factor)
     aside = ", set aside" if run.set_aside else ""
-    yield go.Scatter(
+    return go.Scatter(
         x=line.angle_deg,
-        y=value,
+        y=line.value * np.float32(factor),
         customdata=line.t_s,
         yaxis=axis,
         mode="lines",
@@ -150,25 +148,40 @@ def run_traces(
         ),
         name=f"run {run.number}",
     )
+
+
+def run_numbers(
+    run: OverlaidRun, line: AngleLine, palette: Palette, *, axis: str, factor: float
+) -> go.Scatter:
+    """The run's number at places of its own along a line; drawn after all lines, so above them.
+
+    Args:
+        run: whose line it is.
+        line: the line.
+        palette: colours.
+        axis: plotly's name of the axis.
+        factor: from the line's unit to the one that is drawn.
+    """
+    mark = mark_of(run.number, palette)
     at = _number_places(line.angle_deg, mark)
-    if at.size:
-        yield go.Scatter(
-            x=line.angle_deg[at],
-            y=value[at],
-            yaxis=axis,
-            mode="markers+text",
-            marker={
-                "symbol": "circle",
-                "size": 17,
-                "color": palette.ground,
-                "line": {"color": mark.colour, "width": 1.2},
-            },
-            text=[f"<s>{run.number}</s>" if run.set_aside else str(run.number)] * at.size,
-            textfont={"size": 11, "color": palette.ink},
-            textposition="middle center",
-            hoverinfo="skip",
-            name=f"number {run.number}",
-        )
+    number = f"<s>{run.number}</s>" if run.set_aside else str(run.number)
+    return go.Scatter(
+        x=line.angle_deg[at],
+        y=line.value[at] * np.float32(factor),
+        yaxis=axis,
+        mode="markers+text",
+        marker={
+            "symbol": "circle",
+            "size": 17,
+            "color": palette.ground,
+            "line": {"color": mark.colour, "width": 1.2},
+        },
+        text=[number] * at.size,
+        textfont={"size": 11, "color": palette.ink},
+        textposition="middle center",
+        hoverinfo="skip",
+        name=f"number {run.number}",
+    )
 
 
 def overlay_summary(runs: Sequence[OverlaidRun]) -> str:

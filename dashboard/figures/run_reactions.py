@@ -15,7 +15,7 @@ import plotly.graph_objects as go
 from dashboard.capacity.truck.truck_model import reactions_n
 from dashboard.figures.palette import FONT, Palette
 from dashboard.figures.run_marks import MOST_DRAWN
-from dashboard.figures.run_overlay import AngleLine, OverlaidRun, angle_axis, run_traces
+from dashboard.figures.run_overlay import AngleLine, OverlaidRun, angle_axis, run_line, run_numbers
 from dashboard.figures.trace_rows import Row, axis_of, stacked_layout, y_axes
 from dashboard.figures.trace_windows import Numbers
 from dashboard.figures.units import SI, Units
@@ -88,21 +88,22 @@ def reactions_figure(
         _title(name, axes[axis_of(rows, name).replace("y", "yaxis")]["domain"][1], palette, units)
         for name in supports
     ]
-    figure = go.Figure(
+    placed = [(run, line) for run in runs[:MOST_DRAWN] for line in run.lines]
+    factor = 1 / units.force.si_in_one
+    return go.Figure(
+        data=[
+            make(run, line, palette, axis=axis_of(rows, line.quantity), factor=factor)
+            for make in (run_line, run_numbers)
+            for run, line in placed
+        ],
         layout=go.Layout(
             **layout,
             hovermode="closest",
             uirevision="reactions",
             xaxis=angle_axis(palette, axis_of(rows, rows[-1].name), narrow=narrow),
             **axes,
-        )
+        ),
     )
-    for run in runs[:MOST_DRAWN]:
-        for line in run.lines:
-            axis = axis_of(rows, line.quantity)
-            factor = 1 / units.force.si_in_one
-            figure.add_traces([*run_traces(run, line, palette, axis=axis, factor=factor)])
-    return figure
 
 
 def _title(name: str, top: float, palette: Palette, units: Units) -> dict[str, Any]:

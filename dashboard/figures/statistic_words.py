@@ -86,18 +86,25 @@ def table_statistics_lines(document: Document) -> Iterator[tuple[str, Sequence[s
         "gauge": "Gauge study",
         "individuals": "Individuals and moving range",
     }
-    lines = {
-        "repeatability": _table_repeatability,
-        "agreement": lambda d, w: [counted_words(d), _agreement(d, w)],
-        "gauge": _gauge,
-        "individuals": lambda d, w: [counted_words(d), *_chart(d, (), w)],
-    }
     for key, title in titles.items():
         found = document[key]
         if "why_not" in found:
             yield title, [f"not told: {found['why_not']}"]
         else:
-            yield title, [*lines[key](found, written), f"source: {found['source']}"]
+            yield title, [*_of_table(key, found, written), f"source: {found['source']}"]
+
+
+def _of_table(key: str, found: Document, written: _Written) -> Iterator[str]:
+    """The lines of one statistic of a table."""
+    if key == "repeatability":
+        yield from _table_repeatability(found, written)
+    elif key == "gauge":
+        yield from _gauge(found, written)
+    else:
+        yield counted_words(found)
+        yield from (
+            [_agreement(found, written)] if key == "agreement" else _chart(found, (), written)
+        )
 
 
 def counted_words(document: Document) -> str:

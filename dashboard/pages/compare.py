@@ -94,11 +94,11 @@ def _asking(library: RunLibrary, choice: Comparison) -> list[Component]:
         ),
         dmc.TextInput(
             id="compare-limit",
-            label="Practical limit of a lift, °",
+            label="Practical limit of a first lift, °",
             value="" if choice.limit_deg is None else f"{choice.limit_deg:g}",
             placeholder="none",
             debounce=_TYPED_MS,
-            inputMode="decimal",
+            inputProps={"inputMode": "decimal"},
             size="md",
             className="field limit",
         ),
@@ -147,7 +147,7 @@ def _setting_aside() -> Component:
             ),
             html.P(id="aside-said", role="status"),
         ],
-        className="setting-aside",
+        className="card setting-aside",
         id="setting-aside",
         hidden=True,
     )

@@ -67,7 +67,7 @@ def refused(reason: BadInput, found: Found, choice: Comparison) -> Component:
 
 def who(document: Document, found: Found, units: Units) -> Component:
     """Who is compared: a line a run, and what differs between them."""
-    heads = ("", "Test and run", "Start (UTC)", "Build", "Kit", "Verdict", "Use")
+    heads = ("No.", "Test and run", "Start (UTC)", "Build", "Kit", "Verdict", "Use")
     rows = [
         html.Tr(
             [
@@ -160,8 +160,8 @@ def _use(document: Document, told: Document, run: Run) -> Iterator[Component]:
     for decision in reversed(decided):
         standing = decision is decided[-1] and decision.excluded
         sign = "✖ set aside" if decision.excluded else "✔ taken back"
-        by = [" by ", html.Bdi(decision.by)] if decision.by else []
-        words = [
+        by: list[Any] = [" by ", html.Bdi(decision.by)] if decision.by else []
+        words: list[Any] = [
             f"{sign}: ",
             html.Bdi(decision.reason, className="name"),
             html.Span([f" ({decision.written_utc[:10]}", *by, ")"], className="muted"),

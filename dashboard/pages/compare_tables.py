@@ -43,10 +43,8 @@ def quantities_table(document: Document, found: Found, units: Units) -> Componen
             html.P(
                 [
                     html.Strong("≠ "),
-                    "beyond what the instruments explain. ",
-                    document["shared"]
-                    .replace("'expanded_apart'", "the wider figure")
-                    .replace("'expanded'", "the figure after ±"),
+                    "beyond what the instruments explain, which is the figure after ±. ",
+                    document["shared"],
                 ],
                 className="muted small",
             ),
@@ -73,7 +71,7 @@ def sectors_table(document: Document, found: Found) -> Component:
         )
         for row in document["sectors"]
     ]
-    return _scrolled(document, found, rows, first="Stretch", last="Together")
+    return _scrolled(document, found, rows, first="Stretch", last="Together", more="sectors-of")
 
 
 def directions_table(document: Document, found: Found) -> Component:
@@ -113,6 +111,7 @@ def _scrolled(
     *,
     first: str,
     last: str = "",
+    more: str = "",
 ) -> Component:
     """A table with a column a run, which scrolls sideways in itself where there are many."""
     heads = [
@@ -120,6 +119,7 @@ def _scrolled(
             [
                 html.Span(str(number), className="badge"),
                 html.Bdi(short_name(run.header.test.test.id), className="name"),
+                *([html.Small("◆ reference")] if told["run_id"] == document["against"] else []),
             ],
             scope="col",
             className="aside" if told["set_aside"] else None,
@@ -132,7 +132,7 @@ def _scrolled(
             html.Thead(html.Tr([html.Th(first, scope="col"), *heads, *end])),
             html.Tbody(list(rows)),
         ],
-        className="compared",
+        className=f"compared {more}".strip(),
     )
     return html.Div(table, className="scrolled", tabIndex="0", role="region", **aria(label=first))
 
@@ -168,7 +168,6 @@ def _value(
         className="told",
     )
     if compared is None:
-        yield html.Small("◆ reference")
         return
     difference = difference_words(quantity, compared, units)
     if difference != "—":

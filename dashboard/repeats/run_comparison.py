@@ -36,8 +36,8 @@ FORMAT = "slewtrace.compare/1"
 SHARED_WORDS = (
     "With one kit the errors of its sensors (zero of the encoder, calibration of cell and radius "
     "sensor, what hangs above the cell) are the same in both runs and cancel in a difference, as "
-    "long as the kit stayed on the truck: that is 'expanded'. Where it was put on anew, less "
-    "cancels, up to 'expanded_apart', in which nothing does. Between two kits nothing cancels."
+    "long as the kit stayed on the truck. Where it was put on anew less cancels, at worst nothing. "
+    "Between two kits nothing cancels."
 )
 COMPUTED_WORDS = (
     "Every result is computed from the readings by version {version} of the method, whatever "
@@ -206,23 +206,23 @@ def _difference_document(
         "cancelled": list(found.cancelled),
         "explained": found.explained,
         "within_limit": None if limit is None else _shown_within(found, limit),
-        "e_n": _e_n(run, own, reference, other),
+        "e_n": _e_n(quantity, run, own, reference, other),
         "t_s": own.t_s,
         "set_aside": run.set_aside is not None,
     }
 
 
-def _e_n(run: ComparedRun, own: Value, reference: ComparedRun, other: Value) -> dict[str, Any]:
+def _e_n(
+    quantity: Quantity, run: ComparedRun, own: Value, reference: ComparedRun, other: Value
+) -> dict[str, Any]:
+    """E_n of the first lifts; what an operator sets anew in each test is no measurand of both."""
+    if quantity.key != "lift_deg":
+        return {"why_not": "E_n is told of first lifts only: the rest is set anew in each test"}
     if own.number is None or other.number is None or not own.expanded or not other.expanded:
         return {"why_not": "not both runs tell it with an uncertainty"}
-    return or_why_not(
-        lambda: en_number(
-            KitValue(kit=run.kit, value=own.number or 0.0, expanded_u=own.expanded or 0.0),
-            KitValue(
-                kit=reference.kit, value=other.number or 0.0, expanded_u=other.expanded or 0.0
-            ),
-        ).document()
-    )
+    first = KitValue(kit=run.kit, value=own.number, expanded_u=own.expanded)
+    second = KitValue(kit=reference.kit, value=other.number, expanded_u=other.expanded)
+    return or_why_not(lambda: en_number(first, second).document())
 
 
 def _shown_within(found: Difference, limit: float) -> dict[str, Any]:

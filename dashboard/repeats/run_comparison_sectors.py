@@ -72,8 +72,9 @@ def _swept_s(result: Mapping[str, Any], side: str, from_deg: float, to_deg: floa
     """When a hold first came into a stretch, by straight line through the hold."""
     sweep = counting_sweep(result, side)
     for hold in () if sweep is None else sweep["holds"]:
-        low, high = abs(hold["from_deg"]), abs(hold["to_deg"])
+        low, high = (abs(float(hold[end])) for end in ("from_deg", "to_deg"))
         if low < to_deg and from_deg < high:
             share = max(0.0, from_deg - low) / (high - low)
-            return round(hold["start_s"] + share * (hold["end_s"] - hold["start_s"]), 3)
+            start_s, end_s = float(hold["start_s"]), float(hold["end_s"])
+            return round(start_s + share * (end_s - start_s), 3)
     return None
