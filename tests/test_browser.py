@@ -313,9 +313,16 @@ def test_play_stops_at_the_end_of_the_run(screen, run):
     assert screen.shown_s() == pytest.approx(end_s)
 
 
+_GRAPH = "document.querySelector('#traces .js-plotly-plot')"
+
+
 def test_zooming_draws_the_stretch_anew(screen, run):
-    """After a zoom the traces have the readings of that stretch, not points of the whole run."""
+    """A zoom shows the readings of that stretch: its lines at once, then all that Plotly draws."""
     page = screen.open("/replay?run=both-sides")
+    page.evaluate("""() => {
+        const restyle = window.Plotly.restyle;
+        window.Plotly.restyle = (...asked) => { window.takeIn = () => restyle(...asked); };
+    }""")
     box = page.locator("#traces .nsewdrag").nth(1).bounding_box()
     y = box["y"] + box["height"] / 2
     page.mouse.move(box["x"] + box["width"] * 0.30, y)
@@ -323,21 +330,24 @@ def test_zooming_draws_the_stretch_anew(screen, run):
     page.mouse.move(box["x"] + box["width"] * 0.31, y, steps=4)
     page.mouse.move(box["x"] + box["width"] * 0.34, y, steps=4)
     page.mouse.up()
-    page.wait_for_function(
-        """() => { const g = document.querySelector("#traces .js-plotly-plot");
-                   const [a, b] = g._fullLayout.xaxis.range;
-                   const x = g._fullData[1].x;
-                   return b - a < 60 && x[0] >= a - 1 && x[x.length - 1] <= b + 1; }"""
+    page.wait_for_function("() => window.takeIn")
+    drawn = page.evaluate(
+        f"() => {_GRAPH}.querySelector(`.trace${{{_GRAPH}._fullData[1].uid}} path.js-line`)"
+        ".getAttribute('d')"
     )
-    low, high, x = page.evaluate(
-        """() => { const g = document.querySelector("#traces .js-plotly-plot");
-                   return [...g._fullLayout.xaxis.range, Array.from(g._fullData[1].x)]; }"""
+    page.evaluate("window.takeIn()")
+    low, high, wide_px, x = page.evaluate(
+        f"""() => {{ const g = {_GRAPH}, {{ range, _length }} = g._fullLayout.xaxis;
+                     return [...range, _length, Array.from(g._fullData[1].x)]; }}"""
     )
     load = run.calibrated("load", round(low * 1e9), round(high * 1e9))
+    at_s = [low + float(v) / wide_px * (high - low) for v in re.findall(r"[ML](-?[\d.]+),", drawn)]
 
     seen = [t for t in x if low <= t < high]
+    assert high - low < 60
     assert len(load) > 300
     assert len(seen) == pytest.approx(min(len(load), 2000), abs=3)
+    assert at_s == pytest.approx(x, abs=0.01)
 
 
 def test_colours_follow_the_system_and_the_switch(browser, address):

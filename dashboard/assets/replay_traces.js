@@ -6,15 +6,16 @@
 
   const replay = window.slewtraceReplay;
   const { byId, decode } = replay;
-  const EARLY_MS = 30;
+  const EARLY_MS = 30, REST_MS = 300;
   const plot = () => byId("traces-plot");
-  let key = "", early = null, earlyTimer = 0, count = 0;
+  let key = "", early = null, earlyTimer = 0, lateTimer = 0, count = 0;
 
   function drawTraces(figure) {
     const place = plot();
     if (!place) return;
     count = figure.data.filter((trace) => (trace.name || "").startsWith("other ")).length;
     key = "";
+    window.clearTimeout(lateTimer);
     window.Plotly.react(place, figure.data, figure.layout, figure.config).then(() => {
       drawFound();
       replay.refresh();
@@ -51,6 +52,7 @@
     const range = [view["xaxis.range[0]"], view["xaxis.range[1]"]].map(Number);
     if (!range.every(Number.isFinite) || !replay.copy) return;
     window.clearTimeout(earlyTimer);
+    window.clearTimeout(lateTimer);
     earlyTimer = window.setTimeout(() => {
       const address = addressOf(range);
       if (!early || early.address !== address) early = { address, answer: fetched(address) };
@@ -72,7 +74,9 @@
     } catch { key = ""; }
   }
 
-  /* New arrays go into the figure's first traces: the run's own, then those of the other run. */
+  /* New arrays go into the figure's first traces: the run's own, then those of the other run.
+   * Plotly takes some tenths of a second to take them in, so their lines are drawn first, and it
+   * follows when the hand rests; then hovering reads them, and upright axes fit them. */
   function put(told) {
     const graph = plot();
     if (!graph || !graph.data) return;
@@ -80,7 +84,35 @@
     const arrays = told.own.concat(told.other.slice(0, count));
     const x = arrays.map((a) => decode(a.x)), y = arrays.map((a) => decode(a.y));
     replay.write("overlay-words", told.words);
-    window.Plotly.restyle(graph, { x, y }, arrays.map((_, i) => i));
+    const takeIn = () => { if (key) window.Plotly.restyle(graph, { x, y }, arrays.map((_, i) => i)); };
+    window.clearTimeout(lateTimer);
+    if (drawLines(graph, x, y)) lateTimer = window.setTimeout(takeIn, REST_MS);
+    else takeIn();
+  }
+
+  /* Draws over the lines that Plotly drew; whether all of them could be. */
+  function drawLines(graph, x, y) {
+    const { _fullData: traces, _fullLayout: layout } = graph;
+    const paths = x.map((_, i) => graph.querySelectorAll(`.trace${traces[i].uid} path.js-line`));
+    if (x.some((xs, i) => xs.length && traces[i].mode === "lines" && !paths[i].length)) return false;
+    x.forEach((xs, i) => {
+      if (!paths[i].length) return; // points come with what Plotly draws
+      const upright = layout[traces[i].yaxis.replace("y", "yaxis")];
+      paths[i].forEach((path) => path.setAttribute("d", "M0,0"));
+      paths[i][0].setAttribute("d", lineOf(xs, y[i], layout.xaxis, upright));
+    });
+    graph.dataset.stretch = JSON.stringify([x[0][0], x[0][x[0].length - 1]]);
+    return true;
+  }
+
+  function lineOf(x, y, across, upright) {
+    let line = "", broken = true;
+    for (let i = 0; i < x.length; i += 1) {
+      const known = Number.isFinite(x[i]) && Number.isFinite(y[i]);
+      if (known) line += `${broken ? "M" : "L"}${across.l2p(x[i]).toFixed(2)},${upright.l2p(y[i]).toFixed(2)}`;
+      broken = !known;
+    }
+    return line || "M0,0";
   }
 
   Object.assign(replay, { drawTraces, drawFound, askEarly, askWindow });

@@ -89,9 +89,9 @@ _ARM = (
         const start = performance.now();
         const before = graph._fullLayout.xaxis.range.join();
         const fits = () => {
-            const [a, b] = graph._fullLayout.xaxis.range, x = graph._fullData[1].x;
-            const wide = (b - a) * 0.2;
-            return [a, b].join() !== before && x[0] > a - wide && x[x.length - 1] < b + wide;
+            const [a, b] = graph._fullLayout.xaxis.range, wide = (b - a) * 0.2;
+            const [first, last] = JSON.parse(graph.dataset.stretch || "[0, 0]");
+            return [a, b].join() !== before && first > a - wide && last < b + wide && last > first;
         };
         while (!fits()) {
             if (performance.now() - start > 10000) { window.zoomTook = -1; return; }
