@@ -159,7 +159,9 @@ def agreement(measurements: Measurements) -> Agreement:
     items = measurements.item_names
     both = [i for i in items if (i, first) in cells and (i, second) in cells]
     if len(both) < 2:
-        raise NotEnough(f"agreement is of two items or more that both groups measured: {len(both)}")
+        raise NotEnough(
+            f"agreement needs two items that both groups measured; there {_are(len(both))}"
+        )
     pairs = tuple(
         Pair(item=i, first=mean(cells[i, first]), second=mean(cells[i, second])) for i in both
     )

@@ -12,9 +12,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from dashboard.repeats.intervals import Interval, MeanSquare, variance_interval
+from dashboard.repeats.intervals import (
+    Interval,
+    MeanSquare,
+    component_interval,
+    variance_interval,
+)
 
 NAMES = ("ev", "av", "interaction", "reproducibility", "grr", "pv", "tv")
 
@@ -78,7 +83,7 @@ def components(squares: FullSquares, *, pooled: bool) -> dict[str, Component]:
     parts = {}
     for name, row in weights(squares.items, squares.groups, squares.repeats).items():
         s = math.sqrt(variances[name])
-        interval = variance_interval(row, squares.in_order).root().widened_to(s)
+        interval = component_interval(row, squares.in_order).root().widened_to(s)
         parts[name] = Component(s=s, interval=interval)
     return parts
 
@@ -106,9 +111,12 @@ def weights(p: int, q: int, n: int) -> dict[str, tuple[float, float, float, floa
 def ratio_interval(squares: FullSquares) -> Interval:
     """Of pv/grr, standard deviations.
 
-    A ratio ρ is in it as long as the interval of pv² − ρ²·grr² holds zero.
+    A ratio ρ is in it as long as the interval of pv² − ρ²·grr² holds zero. Items that differ less
+    than chance would have it count as if they differed as much, as for pv itself.
     """
-    return Interval(low=_turn(squares, "low"), high=_turn(squares, "high"))
+    least = max(squares.item.value, squares.interaction.value)
+    lifted = replace(squares, item=replace(squares.item, value=least))
+    return Interval(low=_turn(squares, "low"), high=_turn(lifted, "high"))
 
 
 def _turn(squares: FullSquares, end: str) -> float:

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 from dashboard.repeats.distributions import (
@@ -100,6 +100,26 @@ def variance_interval(coefficients: Sequence[float], squares: Sequence[MeanSquar
     below = _reach([(c, s) for c, s in terms])
     above = _reach([(-c, s) for c, s in terms])
     return Interval(low=estimate - below, high=estimate + above)
+
+
+def component_interval(coefficients: Sequence[float], squares: Sequence[MeanSquare]) -> Interval:
+    """The same of a component of variance, which is never below zero.
+
+    Where its estimate comes out below zero, the bare method may end there too and claim to know
+    that there is nothing. The upper end is then that of an estimate of zero: the interval holds
+    more often than it says, and never says that.
+    """
+    terms = list(zip(coefficients, squares, strict=True))
+    plus = math.fsum(c * s.value for c, s in terms if c > 0)
+    minus = math.fsum(-c * s.value for c, s in terms if c < 0)
+    if plus >= minus:
+        return variance_interval(coefficients, squares)
+    number = sum(c > 0 for c in coefficients)
+    lifted = [
+        s if c <= 0 else replace(s, value=s.value * minus / plus if plus else minus / number / c)
+        for c, s in terms
+    ]
+    return Interval(low=0.0, high=variance_interval(coefficients, lifted).high)
 
 
 def satterthwaite_dof(coefficients: Sequence[float], squares: Sequence[MeanSquare]) -> float:

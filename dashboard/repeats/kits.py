@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from dashboard.repeats.measurements import NotEnough
+from dashboard.repeats.measurements import NotEnough, quoted
 
 SOURCE = "E_n number: ISO 13528:2022; only between independent kits"
 
@@ -88,5 +88,7 @@ def en_number(first: KitValue, second: KitValue) -> EnNumber:
     if not (first.kit.strip() and second.kit.strip()):
         raise NotEnough("E_n is of two kits; one of these values doesn't name its kit")
     if first.kit.strip() == second.kit.strip():
-        raise NotEnough(f"both values are of kit {first.kit.strip()!r} and share its error: no E_n")
+        raise NotEnough(
+            f"both values are of kit {quoted(first.kit.strip())} and share its error: no E_n"
+        )
     return EnNumber(first=first, second=second)

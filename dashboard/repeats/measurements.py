@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 
 PROVISIONAL_UNDER = 20
 """Fewer values than this, and a statistic is provisional: common practice, no source."""
+LONGEST_NAME = 60
+"""Of an item or a group in a message, in characters."""
 
 
 class NotEnough(ValueError):
@@ -102,15 +104,20 @@ def balanced_cells(measurements: Measurements) -> NDArray[np.float64]:
     for item in items:
         for group in groups:
             if (item, group) not in cells:
-                raise NotEnough(f"group {group!r} has not measured item {item!r}")
+                raise NotEnough(f"group {quoted(group)} has not measured item {quoted(item)}")
     usual, _ = Counter(len(values) for values in cells.values()).most_common(1)[0]
     for (item, group), values in cells.items():
         if len(values) != usual:
             raise NotEnough(
-                f"group {group!r} has {len(values)} values of item {item!r} where others have "
-                f"{usual}; the table must be balanced"
+                f"group {quoted(group)} measured item {quoted(item)} {len(values)} times where "
+                f"others have {usual}; the table must be balanced"
             )
     return np.array([[cells[item, group] for group in groups] for item in items])
+
+
+def quoted(name: str) -> str:
+    """A name as it stands in a message: on one line, cut where it is very long."""
+    return repr(name if len(name) <= LONGEST_NAME else f"{name[: LONGEST_NAME - 1]}…")
 
 
 def is_provisional(n: int) -> bool:

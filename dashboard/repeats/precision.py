@@ -32,11 +32,11 @@ from dashboard.repeats.intervals import (
     LEVEL,
     Interval,
     MeanSquare,
+    component_interval,
     satterthwaite_dof,
     spread_interval,
-    variance_interval,
 )
-from dashboard.repeats.measurements import is_provisional
+from dashboard.repeats.measurements import is_provisional, quoted
 from dashboard.repeats.moments import mean, square_sum
 
 EQUAL_REPEATS = (
@@ -133,7 +133,10 @@ def precision_of(
         why_not = "one group, so nothing between groups"
     elif missing:
         item, group = missing[0]
-        why_not = f"group {group!r} has not measured item {item!r}, so items stay apart for s_R"
+        why_not = (
+            f"group {quoted(group)} has not measured item {quoted(item)}, so there is no s_R of all "
+            "items together"
+        )
     else:
         between, total = _between_groups(crossed_squares(cells, items, groups), cells)
     return Precision(
@@ -195,7 +198,7 @@ def _root_of(
     if estimate is None:
         estimate = math.fsum(w * s.value for w, s in zip(weights, squares, strict=True))
     s = math.sqrt(max(0.0, estimate))
-    interval = variance_interval(weights, squares).root().widened_to(s)
+    interval = component_interval(weights, squares).root().widened_to(s)
     return Spread(s=s, dof=satterthwaite_dof(weights, squares), interval=interval)
 
 

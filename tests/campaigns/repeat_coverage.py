@@ -5,11 +5,11 @@ Not part of the suite::
     nice python -m tests.campaigns.repeat_coverage --trials 10000
 
 Tables are drawn from normal distributions with known spreads and go through the code that users
-call. Pass line: 94 to 96 % of the intervals hold the truth. Where the truth is a spread of zero,
-an interval that begins at zero holds it whenever it begins there, at least 97.5 %; those are told
-apart. ``exceeded`` is no interval but what a limit promises: 5 % of new differences beyond it, and
-``same_by_mistake`` is how often two phases that lie just at the practical limit are called the
-same, at most 5 %.
+call. Pass line: 94 to 96 % of the intervals hold the truth. Intervals of a component that is zero,
+or small beside what hides it, begin at zero and hold more often, by design: those (``ABOVE``) have
+no upper line, and their figures are told. ``exceeded`` is no interval but what a limit promises:
+5 % of new differences beyond it, and ``same_by_mistake`` is how often two phases that lie just at
+the practical limit are called the same, at most 5 %.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import json
 import os
 import sys
 from collections import defaultdict
+from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
@@ -30,6 +31,8 @@ from dashboard.repeats.measurements import Measurements
 from dashboard.repeats.repeatability import repeatability
 
 LEAST, MOST = 0.94, 0.96
+ABOVE = {"s_L", "av", "interaction", "reproducibility", "pv", "tv", "grr/tv", "ndc"}
+"""Components, and sums and ratios with few groups: on the long side by design."""
 
 
 def table_of(numbers, *, item, group, both, error, rng):
@@ -188,8 +191,8 @@ CASES = {
 """What is drawn, by a name that tells it."""
 
 
-def judged_shares(shares):
-    """Those of a case that break their promise."""
+def broken(case, shares):
+    """The promises of a case that were not kept."""
     failed = []
     for name, share in shares.items():
         if name.startswith("exceeded"):
@@ -197,10 +200,21 @@ def judged_shares(shares):
         if name == "same_by_mistake":
             kept = share <= 1 - LEAST
         else:
-            kept = LEAST <= share <= (1 if name.endswith("at zero") else MOST)
+            above = name.endswith("at zero") or name in ABOVE or (case, name) in ABOVE
+            kept = LEAST <= share <= (1 if above else MOST)
         if not kept:
-            failed.append(name)
+            failed.append(f"{case}: {name}")
     return failed
+
+
+def shares_of(case, trials):
+    """How often each interval of a case held."""
+    rng = np.random.default_rng([*CASES].index(case))
+    held = defaultdict(int)
+    for _ in range(trials):
+        for name, is_held in CASES[case](rng).items():
+            held[name] += bool(is_held)
+    return {name: round(count / trials, 4) for name, count in held.items()}
 
 
 def main():
@@ -208,20 +222,18 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--trials", type=int, default=10_000)
     parser.add_argument("--only", default="", help="cases whose name has this in it")
+    parser.add_argument("--workers", type=int, default=2)
     args = parser.parse_args()
     os.nice(10)
-    shares, failed = {}, []
-    for number, (case, trial) in enumerate(CASES.items()):
-        if args.only not in case:
-            continue
-        rng = np.random.default_rng(number)
-        held = defaultdict(int)
-        for _ in range(args.trials):
-            for name, is_held in trial(rng).items():
-                held[name] += bool(is_held)
-        shares[case] = {name: round(count / args.trials, 4) for name, count in held.items()}
-        failed += [f"{case}: {name}" for name in judged_shares(shares[case])]
-        print(case, shares[case], file=sys.stderr)
+    cases = [case for case in CASES if args.only in case]
+    shares = {}
+    with ProcessPoolExecutor(args.workers) as pool:
+        for case, told in zip(
+            cases, pool.map(shares_of, cases, [args.trials] * len(cases)), strict=True
+        ):
+            shares[case] = told
+            print(case, told, file=sys.stderr, flush=True)
+    failed = [promise for case, told in shares.items() for promise in broken(case, told)]
     print(json.dumps({"trials": args.trials, "held": shares, "failed": failed}))
     sys.exit(1 if failed else 0)
 
