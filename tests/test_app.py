@@ -6,13 +6,19 @@ import http.client
 import json
 import socket
 import time
+from contextlib import contextmanager
 from dataclasses import replace
 from urllib.parse import urlsplit
 
 import pytest
+from dash._utils import to_json
 from starlette.routing import Mount
 
 from dashboard.app import make_app
+from dashboard.figures.units import SI
+from dashboard.pages import runs
+from dashboard.pages.page import read_query
+from dashboard.results import analyse
 from dashboard.run_library import RunLibrary, failure_words
 from dashboard.serving import listen
 from logger.errors import RunUnreadable, SourceUnavailable
@@ -253,10 +259,26 @@ def test_hostile_names_are_text(address):
     assert "dangerously_allow_code" not in shown
 
 
+@contextmanager
+def library_of(folder, analysed=analyse):
+    """The library of a folder, all of whose files are read."""
+    library = RunLibrary(folder, analyse=analysed)
+    deadline = time.monotonic() + 60
+    while library.shelf().unread and time.monotonic() < deadline:
+        time.sleep(0.05)
+    yield library
+    library.close()
+
+
+def list_of(library, search=""):
+    """The page with the list, as JSON text."""
+    return to_json(runs.PAGE.layout(library, None, read_query(search, units=SI)))
+
+
 def test_an_empty_folder_says_how_to_get_a_run(tmp_path):
     """The first page of a new user names the commands that make a run."""
-    with served(tmp_path) as address:
-        shown = page(address, "/")
+    with library_of(tmp_path) as library:
+        shown = list_of(library)
 
     for command in ("slewtrace demo", "slewtrace record", "slewtrace import"):
         assert command in shown
@@ -265,9 +287,11 @@ def test_an_empty_folder_says_how_to_get_a_run(tmp_path):
 def test_two_applications_keep_their_folders_apart(folder, tmp_path):
     """Nothing about runs or pages is shared between applications of one process."""
     seal_sample(tmp_path, scenario="steady", run_id="other")
-    with served(folder) as first, served(tmp_path) as second:
-        shown = page(first, "/"), page(second, "/")
+    apps = make_app(folder), make_app(tmp_path)
+    with library_of(folder) as first, library_of(tmp_path) as second:
+        shown = list_of(first), list_of(second)
 
+    assert apps[0].callback_map.keys() == apps[1].callback_map.keys()
     assert "run=one-side" in shown[0]
     assert "run=other" not in shown[0]
     assert "run=other" in shown[1]
@@ -373,11 +397,9 @@ def test_a_long_list_shows_the_newest_first_and_analyses_all_on_request(tmp_path
             started_utc=f"2026-06-{1 + number // 24:02}T{number % 24:02}:00:00Z",
         )
         write_sealed(tmp_path / f"r{number:03}.parquet", header, blocks)
-    with served(tmp_path) as address:
-        deadline = time.monotonic() + 60
-        while "Reading files" in page(address, "/") and time.monotonic() < deadline:
-            time.sleep(0.2)
-        first, everything = page(address, "/"), page(address, "/", "?all=1")
+    result = analyse(whole)
+    with library_of(tmp_path, lambda _: result) as library:
+        first, everything = list_of(library), list_of(library, "?all=1")
 
     rows = rows_of(first)
 
