@@ -13,9 +13,12 @@ from dashboard.demo.synthetic_fleet import FleetPlan, write_fleet
 PLAN = FleetPlan(runs=6, seed=5, trucks=3, builds=2, kits=2)
 
 
-def make_small_fleet(folder):
-    """Seals the runs of ``PLAN`` into a folder."""
-    list(write_fleet(folder, PLAN))
+def small_fleet(tmp_path_factory):
+    """A folder with the runs of ``PLAN`` and their catalogue, made once; not to be changed."""
+    folder = tmp_path_factory.getbasetemp() / "small-fleet"
+    if not folder.exists():
+        list(write_fleet(folder, PLAN))
+        build_here(folder)
     return folder
 
 

@@ -19,7 +19,7 @@ from dashboard.results import analyse
 from logger.errors import BadInput
 from logger.recording.corrections import sidecar_path
 from logger.recording.run import open_run
-from tests.made_fleet import PLAN, Analyst, build_here, make_small_fleet
+from tests.made_fleet import PLAN, Analyst, build_here, small_fleet
 
 
 @pytest.fixture(autouse=True)
@@ -41,9 +41,7 @@ RESULTS = {}
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory):
     """A fleet with its catalogue; not to be changed."""
-    folder = make_small_fleet(tmp_path_factory.mktemp("fleet"))
-    build_here(folder)
-    return folder
+    return small_fleet(tmp_path_factory)
 
 
 @pytest.fixture

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import threading
 import time
@@ -17,13 +18,15 @@ from dashboard.fleet import workers as workers_module
 from dashboard.fleet.fleet import fleet_of
 from dashboard.fleet.workers import analyse_on, workers
 from logger.errors import BadInput
-from tests.made_fleet import PLAN, build_here, make_small_fleet
+from tests.made_fleet import PLAN, build_here, small_fleet
 
 
 @pytest.fixture(scope="module")
 def fleet(tmp_path_factory):
     """A fleet with its catalogue, built in this process."""
-    folder = make_small_fleet(tmp_path_factory.mktemp("fleet"))
+    folder = shutil.copytree(
+        small_fleet(tmp_path_factory), tmp_path_factory.mktemp("fleet"), dirs_exist_ok=True
+    )
     (folder / "bad.parquet").write_bytes(b"no run")
     build_here(folder)
     return folder

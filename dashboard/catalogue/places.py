@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
-from typing import Any, Protocol
+from typing import Any, BinaryIO, Protocol
 
 from logger.errors import BadInput, RunUnreadable, StorageFailed
 from logger.recording.corrections import SUFFIX as CORRECTIONS
@@ -56,6 +57,13 @@ class Place(Protocol):
 
     def put(self, name: str, data: bytes | memoryview) -> None:
         """Puts a file in place, whole, over one of the same name.
+
+        Raises:
+            StorageFailed: where it is refused.
+        """
+
+    def put_file(self, name: str, local: Path) -> None:
+        """Puts a copy of a file of this machine in place, whole, over one of the same name.
 
         Raises:
             StorageFailed: where it is refused.
@@ -132,12 +140,23 @@ class Folder:
 
     def put(self, name: str, data: bytes | memoryview) -> None:
         """Writes beside it, syncs, renames."""
+        with self._beside(name) as file:
+            file.write(data)
+
+    def put_file(self, name: str, local: Path) -> None:
+        """Copies beside it, syncs, renames."""
+        with self._beside(name) as file, local.open("rb") as source:
+            shutil.copyfileobj(source, file, 1 << 20)
+
+    @contextlib.contextmanager
+    def _beside(self, name: str) -> Iterator[BinaryIO]:
+        """A file to write to that takes the name when it is whole."""
         make_folder(self._path)
         try:
             descriptor, partial = tempfile.mkstemp(dir=self._path, prefix=f".{name}.")
             try:
                 with os.fdopen(descriptor, "wb") as file:
-                    file.write(data)
+                    yield file
                     file.flush()
                     os.fsync(file.fileno())
                 Path(partial).chmod(0o644)
@@ -207,6 +226,14 @@ class Bucket:
         try:
             self._fs.makedirs(self._root, exist_ok=True)
             self._fs.pipe_file(self._at(name), bytes(data))
+        except Exception as exc:  # each store has errors of its own
+            raise StorageFailed(f"{self._at(name)}: can't be written ({_one_line(exc)})") from exc
+
+    def put_file(self, name: str, local: Path) -> None:
+        """Puts an object from a file."""
+        try:
+            self._fs.makedirs(self._root, exist_ok=True)
+            self._fs.put_file(str(local), self._at(name))
         except Exception as exc:  # each store has errors of its own
             raise StorageFailed(f"{self._at(name)}: can't be written ({_one_line(exc)})") from exc
 

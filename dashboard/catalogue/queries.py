@@ -151,6 +151,21 @@ class Catalogue:
             values,
         )
 
+    def sector_counts(self, filters: Filters = EVERYTHING) -> pa.Table:
+        """How many runs have a sector of one side, stretch and percentage, in any order.
+
+        Angles and percentages are rounded to steps, so thousands of runs make some hundred rows.
+
+        Returns:
+            ``side``, ``from_deg``, ``to_deg``, ``percent`` and ``runs``.
+        """
+        where, values = filters.clause()
+        return self._table(
+            "SELECT side, from_deg, to_deg, percent, count(*) AS runs FROM sectors "
+            f"WHERE {where} GROUP BY ALL",
+            values,
+        )
+
     def find(self, run_id: str) -> Row | None:
         """The row of a run; None where the catalogue has none of that id."""
         found = self._table("SELECT * FROM runs WHERE run_id = ?", [run_id]).to_pylist()

@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from logger.cli.options import JsonOption
+from logger.errors import BadInput
 
 if TYPE_CHECKING:
     from dashboard.catalogue.building import Built, Told
@@ -35,6 +37,17 @@ def fleet_command(
         str | None,
         typer.Option("--scheduler", help="tcp://… of a dask scheduler, in place of --workers."),
     ] = None,
+    compact: Annotated[
+        str | None,
+        typer.Option("--compact", help="Also pack the runs' samples into large files there."),
+    ] = None,
+    pack_mb: Annotated[
+        float, typer.Option("--pack-mb", min=0.01, help="Size of a pack, MB; 128 to 512 is usual.")
+    ] = 256,
+    take_out: Annotated[
+        str | None,
+        typer.Option("--take-out", help="Seal the run of this id anew from --compact, as -o FILE."),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Analyse a folder or bucket of runs and keep a catalogue: a row a run, a row a sector.
@@ -44,18 +57,55 @@ def fleet_command(
     --scheduler must find the runs under the same name, and it takes no password: use it in a
     network that you trust.
 
+    --compact PACKS keeps the samples of many small runs in few large Parquet files, sorted by
+    truck, test and time; the runs stay as they are. slewtrace fleet runs --compact PACKS
+    --take-out ID -o RUN.parquet gives one back as it was sealed.
+
     Example: slewtrace fleet runs --workers 2
     """
     from dashboard.fleet.fleet import fleet_of  # noqa: PLC0415 - pulls in pyarrow
 
+    if take_out is not None:
+        _take_out(take_out, packs=compact, out=catalogue)
+        return
     fleet = fleet_of(runs, catalogue=catalogue, count=workers, scheduler=scheduler)
     with _progress("analysing runs") as told:
         built = fleet.build(told)
     document = _document(fleet, built)
+    if compact is not None:
+        document["packs"] = _pack(fleet, compact, pack_mb)
     if as_json:
         typer.echo(json.dumps(document, ensure_ascii=False, indent=2))
     else:
         typer.echo(_text(document))
+
+
+def _pack(fleet: Fleet, compact: str, pack_mb: float) -> dict[str, Any]:
+    from dashboard.catalogue.places import place_of  # noqa: PLC0415 - pulls in pyarrow
+
+    with _progress("packing runs") as told:
+        packed = fleet.pack(place_of(compact), pack_bytes=pack_mb * 1e6, told=told)
+    return {
+        "folder": compact,
+        "runs": packed.runs,
+        "packs": packed.packs,
+        "packed": packed.packed,
+        "refused": [{"path": path, "reason": why} for path, why in packed.refused.items()],
+    }
+
+
+def _take_out(run_id: str, *, packs: str | None, out: str | None) -> None:
+    from dashboard.catalogue.places import place_of  # noqa: PLC0415 - pulls in pyarrow
+    from dashboard.fleet.packing import take_run_out  # noqa: PLC0415
+
+    if packs is None or out is None:
+        raise BadInput(
+            where="--take-out",
+            what="needs the packs and a file to make",
+            would_do="add --compact PACKS and -o RUN.parquet",
+        )
+    take_run_out(place_of(packs), run_id, Path(out))
+    typer.echo(out)
 
 
 def _document(fleet: Fleet, built: Built) -> dict[str, Any]:
@@ -87,6 +137,13 @@ def _text(document: dict[str, Any]) -> str:
     lines += [_printable(f"  {a['path']}: {a['reason']}") for a in aside[:_SHOWN]]
     if len(aside) > _SHOWN:
         lines.append(f"  and {len(aside) - _SHOWN} more; --json lists them all")
+    if "packs" in document:
+        packs = document["packs"]
+        lines.append(
+            f"{packs['runs']} runs in {packs['packs']} packs in {packs['folder']}, "
+            f"{packs['packed']} packed now"
+        )
+        lines += [_printable(f"  not packed: {r['reason']}") for r in packs["refused"][:_SHOWN]]
     return "\n".join(lines)
 
 

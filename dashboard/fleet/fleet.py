@@ -8,8 +8,11 @@ from pathlib import Path
 
 from dashboard.capacity.method_version import METHOD_VERSION
 from dashboard.catalogue.building import Built, Told, build_catalogue
+from dashboard.catalogue.columns import TABLES
 from dashboard.catalogue.places import Place, catalogue_place, place_of
+from dashboard.catalogue.snapshot import read_snapshot
 from dashboard.catalogue.tasks import Outcome, Task
+from dashboard.fleet.packing import Packed, pack_fleet
 from dashboard.fleet.workers import analyse_on, refuse_without_dask, workers
 
 
@@ -54,6 +57,22 @@ class Fleet:
         count = self.count and min(self.count, len(tasks))
         with workers(count=count, scheduler=self.scheduler) as client:
             yield from analyse_on(client, tasks)
+
+    def pack(self, packs: Place, *, pack_bytes: float, told: Told) -> Packed:
+        """Packs the runs of the catalogue.
+
+        Args:
+            packs: where the packs are to lie.
+            pack_bytes: how large a pack is to become.
+            told: hears how far it is.
+
+        Raises:
+            BadInput: where the packs that are there are damaged.
+            StorageFailed: where a pack can't be written.
+        """
+        snapshot = read_snapshot(self.catalogue)
+        rows = TABLES["runs"].empty_table() if snapshot is None else snapshot.tables["runs"]
+        return pack_fleet(self.runs, rows, packs, pack_bytes=pack_bytes, told=told)
 
 
 def fleet_of(
