@@ -113,10 +113,15 @@ def make_app(folder: Path, *, analyse: Analyse | None = None) -> dash.Dash:
 
 @asynccontextmanager
 async def _lifespan(library: RunLibrary, _server: FastAPI) -> AsyncIterator[None]:
-    warming = threading.Thread(target=warm_up, daemon=True)
+    warming = threading.Thread(target=_warm_up, args=(library,), daemon=True)
     warming.start()
     yield
     library.close()
+
+
+def _warm_up(library: RunLibrary) -> None:
+    warm_up()
+    fleet.prepare(library)
 
 
 def _own_analysis() -> Analyse:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from dashboard.catalogue.queries import Catalogue
 
 Made = TypeVar("Made")
-_KEPT = 8
+_KEPT = 24
 
 
 class KeptCatalogue:

@@ -95,11 +95,27 @@
     go(link.getAttribute("href"));
   });
 
+  /* Figures further down are drawn once they come near the window. */
+  const NEAR_PX = 500, PASSED_PX = 1e6;
+  let watching = null;
+  function watch() {
+    if (watching) watching.disconnect();
+    const below = document.querySelector(".two-spreads");
+    if (!below) return;
+    watching = new IntersectionObserver((seen) => {
+      if (!seen.some((s) => s.isIntersecting)) return;
+      watching.disconnect();
+      setProps("fleet-near", { data: true });
+    }, { rootMargin: `${PASSED_PX}px 0px ${NEAR_PX}px` });
+    watching.observe(below);
+  }
+
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
     fleet: {
       draw(told) {
         draw(told);
-        return "drawn";
+        window.setTimeout(watch, 0);
+        return "";
       },
       open(clicked) {
         const point = clicked && clicked.points && clicked.points[0];

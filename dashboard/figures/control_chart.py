@@ -6,7 +6,7 @@ are drawn and by a label at their end. Each point opens its run.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -15,8 +15,7 @@ import plotly.graph_objects as go
 from dashboard.figures.control_points import (
     MOST_POINTS,
     ControlChart,
-    Values,
-    drawn_runs,
+    drawn_in,
     stretches,
 )
 from dashboard.figures.palette import FONT, Palette, see_through
@@ -29,27 +28,26 @@ _CROWD = 80
 _LABELLED = 6
 """Phases whose names stand above them, at most."""
 
-Telling = Callable[[int], tuple[str, str]]
-"""Of a run's number: what is said of it (with breaks, escaped), and the address that opens it."""
+Told = Mapping[int, tuple[str, str]]
+"""By number of a run: what is said of it (with breaks, escaped), and the address that opens it."""
 
 
 def control_chart_figure(
-    chart: ControlChart, palette: Palette, *, tell: Telling, narrow: bool = False
+    chart: ControlChart, palette: Palette, *, told: Told, narrow: bool = False
 ) -> go.Figure:
     """Draws the chart.
 
     Args:
         chart: values, limits and signals.
         palette: colours.
-        tell: what is said of a run, and where it opens.
+        told: what is said of each run that is drawn, and where it opens; see :func:`drawn_runs`.
         narrow: for a screen of a hand's breadth.
     """
-    told = {n: tell(n) for n in drawn_runs(chart).tolist()}
     data = [
         *_bands(chart, palette),
         *_limits(chart, palette),
-        _line(chart, chart.values, told, palette, axis="y", name="a run"),
-        _line(chart, chart.ranges, told, palette, axis="y2", name="moving range"),
+        _line(chart, told, palette, of_range=False),
+        _line(chart, told, palette, of_range=True),
         *_signals(chart, told, palette),
     ]
     return go.Figure(data=data, layout=_layout(chart, palette, narrow=narrow))
@@ -61,33 +59,30 @@ def control_chart_height_px(*, narrow: bool) -> int:
     return _TOP_PX + _VALUE_PX + _GAP_PX + _RANGE_PX + bottom
 
 
-def _line(
-    chart: ControlChart,
-    row: Values,
-    told: dict[int, tuple[str, str]],
-    palette: Palette,
-    *,
-    axis: str,
-    name: str,
-) -> go.Scatter:
-    """The runs that are drawn; joined where each is, though not from build to build."""
+def _line(chart: ControlChart, told: Told, palette: Palette, *, of_range: bool) -> go.Scatter:
+    """The runs of a row; joined where each is drawn, though not from build to build."""
+    row = chart.ranges if of_range else chart.values
     breaks = {phase.first for phase in chart.phases[1:]}
+    numbers = drawn_in(chart, of_range=of_range).tolist()
+    if row.size > MOST_POINTS:  # the mark of a signal stands for its run
+        marked = {n for s in chart.signals if s.of_range == of_range for n in s.at}
+        numbers = [n for n in numbers if n not in marked]
     points: list[int | None] = []
-    for number in told:
+    for number in numbers:
         points += [None, number] if number in breaks else [number]
     return go.Scatter(
         x=[None if n is None else n + 1 for n in points],
         y=[None if n is None or np.isnan(row[n]) else float(row[n]) for n in points],
-        yaxis=axis,
+        yaxis="y2" if of_range else "y",
         # A line would join runs that don't follow each other.
-        mode="lines+markers" if len(told) == row.size else "markers",
+        mode="markers" if row.size > MOST_POINTS else "lines+markers",
         line={"color": palette.data, "width": 1.2},
-        marker={"color": palette.data, "size": 7 if len(told) <= _CROWD else 4},
+        marker={"color": palette.data, "size": 7 if row.size <= _CROWD else 4},
         text=[None if n is None else told[n][0] for n in points],
         customdata=[None if n is None else told[n][1] for n in points],
         hoverinfo="text",
-        name=name,
-        showlegend=axis == "y",
+        name="a run",
+        showlegend=not of_range,
     )
 
 
@@ -113,12 +108,13 @@ def _bands(chart: ControlChart, palette: Palette) -> Iterator[go.Scatter]:
         )
 
 
-def _signals(
-    chart: ControlChart, told: dict[int, tuple[str, str]], palette: Palette
-) -> Iterator[go.Scatter]:
+def _signals(chart: ControlChart, told: Told, palette: Palette) -> Iterator[go.Scatter]:
+    """Marks over the runs that a rule points out."""
+    drawn = {r: set(drawn_in(chart, of_range=r).tolist()) for r in (False, True)}
     for signal in chart.signals:
-        numbers = [n for n in signal.at if n in told]
+        numbers = [n for n in signal.at if n in drawn[signal.of_range]]
         row = chart.ranges if signal.of_range else chart.values
+        few = len(numbers) <= _CROWD
         yield go.Scatter(
             x=[n + 1 for n in numbers],
             y=[float(row[n]) for n in numbers],
@@ -126,12 +122,9 @@ def _signals(
             mode="markers",
             marker={
                 "symbol": signal.mark,
-                "size": 12 if len(numbers) <= _CROWD else 8,
+                "size": 12 if few else 8,
                 "color": palette.abnormal,
-                "line": {
-                    "color": palette.abnormal_ink,
-                    "width": 2 if len(numbers) <= _CROWD else 1.2,
-                },
+                "line": {"color": palette.abnormal_ink, "width": 2 if few else 1.2},
             },
             text=[told[n][0] for n in numbers],
             customdata=[told[n][1] for n in numbers],

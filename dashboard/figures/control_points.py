@@ -14,7 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 MOST_POINTS = 400
-"""Runs drawn without a signal, and of one rule, at most."""
+"""Up to so many runs each is drawn."""
+STRETCHES = 100
+"""Of more runs, into which they are cut."""
+MOST_OF_RULE = 100
+"""Signals of one rule that are drawn."""
 
 Values = NDArray[np.float64]
 
@@ -86,24 +90,32 @@ class ControlChart:
 
 
 def drawn_runs(chart: ControlChart) -> NDArray[np.intp]:
-    """Numbers of the runs that are drawn: least and greatest of each stretch, and every signal."""
-    count = chart.values.size
-    kept = np.zeros(count, dtype=bool)
-    if count <= MOST_POINTS:
-        kept[:] = True
-        return np.flatnonzero(kept)
-    for row in (chart.values, chart.ranges):
-        kept[[n for ends in stretches(row) for n in ends]] = True
-    kept[[p.first for p in chart.phases][:MOST_POINTS]] = True
+    """Numbers of the runs that are drawn, in either row."""
+    return np.union1d(drawn_in(chart, of_range=False), drawn_in(chart, of_range=True))
+
+
+def drawn_in(chart: ControlChart, *, of_range: bool) -> NDArray[np.intp]:
+    """Numbers of the runs in one row: least and greatest of each stretch, and its signals.
+
+    Args:
+        chart: the chart.
+        of_range: whether in the row of moving ranges, else in that of values.
+    """
+    row = chart.ranges if of_range else chart.values
+    if row.size <= MOST_POINTS:
+        return np.arange(row.size)
+    kept = np.zeros(row.size, dtype=bool)
+    kept[[n for ends in stretches(row) for n in ends]] = True
     for signal in chart.signals:
-        kept[list(_worst(chart, signal))] = True
+        if signal.of_range == of_range:
+            kept[list(_worst(chart, signal))] = True
     return np.flatnonzero(kept)
 
 
 def stretches(row: Values) -> list[tuple[int, int]]:
     """Numbers of the runs with the least and the greatest value of each stretch of runs."""
     found = []
-    for part in np.array_split(np.arange(row.size), MOST_POINTS // 4):
+    for part in np.array_split(np.arange(row.size), min(STRETCHES, row.size)):
         finite = part[np.isfinite(row[part])]
         if finite.size:
             found.append((int(finite[np.argmin(row[finite])]), int(finite[np.argmax(row[finite])])))
@@ -111,16 +123,19 @@ def stretches(row: Values) -> list[tuple[int, int]]:
 
 
 def hidden_signals(chart: ControlChart) -> int:
-    """How many runs with a signal are too many to be drawn."""
-    told = {n for s in chart.signals for n in s.at}
-    return len(told - set(drawn_runs(chart).tolist()))
+    """How many runs with a signal are not drawn, since there are too many."""
+    hidden: set[int] = set()
+    for of_range in (False, True):
+        told = {n for s in chart.signals if s.of_range == of_range for n in s.at}
+        hidden |= told - set(drawn_in(chart, of_range=of_range).tolist())
+    return len(hidden)
 
 
 def _worst(chart: ControlChart, signal: ChartSignal) -> tuple[int, ...]:
     """The runs of a signal, those farthest from the middle of all first, as many as are drawn."""
     at = np.array(signal.at, dtype=np.intp)
-    if at.size <= MOST_POINTS:
+    if at.size <= MOST_OF_RULE:
         return signal.at
     row = chart.ranges if signal.of_range else np.abs(chart.values - np.median(chart.values))
     order = np.argsort(-np.nan_to_num(row[at]), kind="stable")
-    return tuple(at[order[:MOST_POINTS]].tolist())
+    return tuple(at[order[:MOST_OF_RULE]].tolist())

@@ -31,17 +31,19 @@ Values = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SectorTable:
-    """Sectors of one side of many runs, one a row; angles from over the rear, deg, 0 to 180.
+    """Sectors of one side of many runs; angles from over the rear, deg, 0 to 180.
 
     Attributes:
         from_deg: where each begins, shape (n,).
         to_deg: where it ends, shape (n,).
         percent: of the required moment, shape (n,); 0 where untested.
+        runs: how many runs have it, shape (n,).
     """
 
     from_deg: Values
     to_deg: Values
     percent: Values
+    runs: Values
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,14 +92,19 @@ def around(right: SectorTable, left: SectorTable, *, runs: int) -> Around:
 
 
 def _cell(sectors: SectorTable, middle_deg: float, runs: int) -> tuple[float, ...]:
-    here = sectors.percent[(sectors.from_deg <= middle_deg) & (middle_deg < sectors.to_deg)]
-    tested = here[here > 0]
-    if not tested.size:
+    here = (sectors.from_deg <= middle_deg) & (middle_deg < sectors.to_deg) & (sectors.percent > 0)
+    percent, counts = sectors.percent[here], sectors.runs[here]
+    tested = float(counts.sum())
+    if not tested:
         return (np.nan, np.nan, np.nan, np.nan, 0.0, 0.0, 1.0)
-    low, median, high = np.quantile(tested, (_LOW, 0.5, _HIGH))
-    full = np.count_nonzero(tested >= _FULL) / runs
-    share = tested.size / runs
-    return (low, median, high, tested.min(), full, share - full, 1 - share)
+    order = np.argsort(percent)
+    reached = np.cumsum(counts[order])
+    # The percentage that so many of the runs have at most.
+    places = np.searchsorted(reached, np.array((_LOW, 0.5, _HIGH)) * tested)
+    low, median, high = percent[order][places]
+    full = float(counts[percent >= _FULL].sum()) / runs
+    share = tested / runs
+    return (low, median, high, percent.min(), full, share - full, 1 - share)
 
 
 def around_figure(found: Around, palette: Palette, *, narrow: bool = False) -> go.Figure:

@@ -2,19 +2,21 @@
 
 The page reads the catalogue and never a run, so ten thousand runs open as fast as ten. What is
 chosen stands in its address; a new choice is a new address, so a link holds it and *back* undoes
-it. Words and tables come with the page; figures follow once the screen that they are drawn on is
-known.
+it. Words and tables come with the page; the chart follows once the screen that it is drawn on is
+known, and the figures further down once they come near the window.
 """
 
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable, Mapping
+from contextlib import suppress
 from functools import partial
 from typing import Any
 
 import dash
 import plotly.graph_objects as go
-from dash import ClientsideFunction, Input, Output, dcc, html
+from dash import ClientsideFunction, Input, Output, State, dcc, html
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
@@ -50,7 +52,12 @@ from logger.errors import BadInput
 from logger.recording.run import Run
 
 _CONFIG: Any = {"displayModeBar": False, "displaylogo": False, "responsive": True}
-_FRAMES = (CHART, LIFTS, PERCENTAGES, AROUND)
+_SPREADS = (LIFTS, PERCENTAGES, AROUND)
+_DRAWN: Mapping[str, Callable[..., go.Figure | None]] = {
+    LIFTS: lifts_figure,
+    PERCENTAGES: percentages_figure,
+    AROUND: sectors_figure,
+}
 
 
 def layout(library: RunLibrary, _run: Run | None, query: Query) -> Component:
@@ -81,6 +88,7 @@ def _content(library: RunLibrary, query: Query) -> list[Component]:
         Inert(*set_aside(catalogue.set_aside())),
         html.Div(_parts(view, choice, query.units), className="fleet-parts"),
         dcc.Store(id="fleet-shape", data=form_shape(catalogue, choice, query.units)),
+        dcc.Store(id="fleet-near"),
         dcc.Store(
             id="fleet-ask",
             data={
@@ -104,19 +112,7 @@ def _parts(view: FleetView, choice: FleetChoice, units: Units) -> list[Component
 
 
 def _register(app: dash.Dash, library: RunLibrary) -> None:
-    @app.callback(
-        *(Output(f"{key}-frame", "children") for key in _FRAMES),
-        Input("fleet-ask", "data"),
-        Input("screen", "data"),
-    )
-    async def draw(ask: dict[str, Any] | None, screen: dict[str, Any] | None) -> list[Any]:
-        if not ask or not screen or not ask["drawn"]:
-            raise PreventUpdate
-        figures = await asyncio.to_thread(_figures, library, ask, screen)
-        return [
-            None if figure is None else _graph(key, figure)
-            for key, figure in zip(_FRAMES, figures, strict=True)
-        ]
+    _register_figures(app, library)
 
     @app.callback(Output("fleet-age", "children"), Input("fleet-ask", "data"))
     async def compare(ask: dict[str, Any] | None) -> Component:
@@ -124,29 +120,79 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
             raise PreventUpdate
         return await asyncio.to_thread(_age, library)
 
-    for name, component, prop in (("draw", FORM, "title"), ("open", CHART, "className")):
-        source = Input("fleet-shape", "data") if name == "draw" else Input(CHART, "clickData")
+    for name, output, source in (
+        ("draw", Output(FORM, "title"), Input("fleet-shape", "data")),
+        ("open", Output(CHART, "className"), Input(CHART, "clickData")),
+    ):
         app.clientside_callback(  # type: ignore[no-untyped-call]
             ClientsideFunction(namespace="fleet", function_name=name),
-            Output(component, prop),
+            output,
             source,
             prevent_initial_call=name == "open",
         )
 
 
+def _register_figures(app: dash.Dash, library: RunLibrary) -> None:
+    @app.callback(
+        Output(f"{CHART}-frame", "children"),
+        Input("fleet-ask", "data"),
+        Input("screen", "data"),
+    )
+    async def draw_trend(ask: dict[str, Any] | None, screen: dict[str, Any] | None) -> Any:
+        return (await _graphs(library, ask, screen, (CHART,)))[0]
+
+    @app.callback(
+        *(Output(f"{key}-frame", "children") for key in _SPREADS),
+        Input("fleet-near", "data"),
+        Input("screen", "data"),
+        State("fleet-ask", "data"),
+    )
+    async def draw_spreads(
+        near: bool | None,  # noqa: FBT001 - as Dash gives it
+        screen: dict[str, Any] | None,
+        ask: dict[str, Any] | None,
+    ) -> list[Any]:
+        if not near:
+            raise PreventUpdate
+        return await _graphs(library, ask, screen, _SPREADS)
+
+
+async def _graphs(
+    library: RunLibrary,
+    ask: dict[str, Any] | None,
+    screen: dict[str, Any] | None,
+    keys: tuple[str, ...],
+) -> list[Any]:
+    if not ask or not screen or not ask["drawn"]:
+        raise PreventUpdate
+    figures = await asyncio.to_thread(_figures, library, ask, screen, keys)
+    return [None if f is None else _graph(k, f) for k, f in zip(keys, figures, strict=True)]
+
+
+def prepare(library: RunLibrary) -> None:
+    """Reads and draws what most people see first, so that the first of them does not wait."""
+    with suppress(BadInput, PreventUpdate):  # the page says so itself
+        ask, screen = {"words": {}, "units": "si"}, {"scheme": "day", "narrow": False}
+        _figures(library, ask, screen, (CHART, *_SPREADS))
+
+
 def _figures(
-    library: RunLibrary, ask: dict[str, Any], screen: dict[str, Any]
+    library: RunLibrary, ask: dict[str, Any], screen: dict[str, Any], keys: tuple[str, ...]
 ) -> list[go.Figure | None]:
     catalogue = library.catalogue.now()
     if catalogue is None:
         raise PreventUpdate
     view = fleet_view(library.catalogue, catalogue, read_fleet_choice(ask["words"]))
     palette, narrow = palette_of(screen["scheme"]), bool(screen["narrow"])
-    trend = partial(trend_figure, units=units_of(ask["units"]))
-    return [
-        draw(view, palette, narrow=narrow)
-        for draw in (trend, lifts_figure, percentages_figure, sectors_figure)
-    ]
+    units = units_of(ask["units"])
+
+    def drawn(key: str) -> go.Figure | None:
+        which = key, view.choice, units, palette, narrow
+        trend = partial(trend_figure, units=units)
+        make = partial(_DRAWN.get(key, trend), view, palette, narrow=narrow)
+        return library.catalogue.once(catalogue, which, make)
+
+    return [drawn(key) for key in keys]
 
 
 def _graph(key: str, figure: go.Figure) -> Component:

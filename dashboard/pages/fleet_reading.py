@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -39,7 +40,6 @@ _COLUMNS = (
         )
     ),
 )
-_SECTORS = ("side", "from_deg", "to_deg", "percent")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +83,7 @@ def read_view(catalogue: Catalogue, choice: FleetChoice) -> FleetView:
     """Reads what a choice comes to from a catalogue."""
     filters = choice.filters
     runs = catalogue.runs(filters, columns=_COLUMNS)
-    sectors = catalogue.sectors(filters, columns=_SECTORS)
+    sectors = catalogue.sector_counts(filters)
     return FleetView(
         choice=choice,
         runs=runs,
@@ -91,7 +91,9 @@ def read_view(catalogue: Catalogue, choice: FleetChoice) -> FleetView:
         percentages=tuple(_spread(runs, s, "least_percent", "nothing tested") for s in SIDES),
         around=_around(sectors, runs.num_rows) if runs.num_rows else None,
         trend=trend_of(
-            column_values(runs, choice.column), runs["build"].to_pylist(), choice.practical_limit
+            column_values(runs, choice.column),
+            runs["build"].to_numpy(),
+            choice.practical_limit,
         ),
     )
 
@@ -102,9 +104,10 @@ def column_values(table: pa.Table, column: str) -> NDArray[np.float64]:
     return values
 
 
-def row_of(view: FleetView, number: int) -> dict[str, Any]:
-    """A run's row, by its number from 0."""
-    return {name: view.runs[name][number].as_py() for name in view.runs.column_names}
+def rows_of(view: FleetView, numbers: Sequence[int]) -> list[dict[str, Any]]:
+    """Rows of runs, by their numbers from 0."""
+    rows: list[dict[str, Any]] = view.runs.take(pa.array(numbers, pa.int64())).to_pylist()
+    return rows
 
 
 def _spread(runs: pa.Table, side: str, name: str, missing: str) -> Spread:
@@ -130,5 +133,5 @@ def _around(sectors: pa.Table, runs: int) -> Around:
 
 def _sector_table(sectors: pa.Table) -> SectorTable:
     return SectorTable(
-        **{name: column_values(sectors, name) for name in ("from_deg", "to_deg", "percent")}
+        **{name: column_values(sectors, name) for name in ("from_deg", "to_deg", "percent", "runs")}
     )

@@ -21,6 +21,7 @@ from dashboard.figures.palette import Palette
 from dashboard.figures.words import angle_words, number_words, plain_number
 from dashboard.pages.attributes import aria
 from dashboard.pages.fleet_reading import FleetView
+from dashboard.pages.inert import Inert
 
 LIFTS, PERCENTAGES, AROUND = "fleet-lifts", "fleet-percentages", "fleet-around"
 _PERCENT_STEP = 1.0
@@ -103,9 +104,11 @@ def _card(
                 ],
                 **aria(label=title),
             ),
-            html.Details(
-                [html.Summary("As a table"), html.Div(table, className="opened")],
-                className="more-numbers",
+            Inert(
+                html.Details(
+                    [html.Summary("As a table"), html.Div(table, className="opened")],
+                    className="more-numbers",
+                )
             ),
         ],
         className="card",

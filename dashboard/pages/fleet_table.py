@@ -15,7 +15,7 @@ from dashboard.figures.units import Units
 from dashboard.figures.words import number_words
 from dashboard.pages.attributes import aria, data
 from dashboard.pages.fleet_choice import FleetChoice
-from dashboard.pages.fleet_reading import FleetView, row_of
+from dashboard.pages.fleet_reading import FleetView, rows_of
 from dashboard.pages.fleet_trend import RULES
 
 ROWS = 25
@@ -120,7 +120,8 @@ def _table(view: FleetView, numbers: list[int], units: Units) -> Component:
         html.Th(quantity.title, scope="col", className="numeral"),
         html.Th("Verdict, signal", scope="col"),
     ]
-    body = [_line(view, number, units) for number in numbers]
+    rows = zip(numbers, rows_of(view, numbers), strict=True)
+    body = [_line(view, number, row, units) for number, row in rows]
     return html.Table(
         [html.Thead(html.Tr(head)), html.Tbody(body)],
         className="fleet-table",
@@ -128,8 +129,7 @@ def _table(view: FleetView, numbers: list[int], units: Units) -> Component:
     )
 
 
-def _line(view: FleetView, number: int, units: Units) -> Component:
-    row = row_of(view, number)
+def _line(view: FleetView, number: int, row: dict[str, Any], units: Units) -> Component:
     quantity = view.choice.quantity
     value = row[quantity.column]
     signals = view.trend.told.get(number, ()) if view.trend else ()

@@ -8,9 +8,8 @@ in the order in which the builds were first tested, and it is said.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,26 +81,23 @@ class FleetTrend:
 
 
 def trend_of(
-    values: NDArray[np.float64], builds: Sequence[str], practical_limit: float
+    values: NDArray[np.float64], builds: NDArray[np.object_], practical_limit: float
 ) -> FleetTrend | None:
     """The trend of a quantity; None where no run has it.
 
     Args:
         values: of each run in the order of their start, shape (n,); NaN where a run has none.
-        builds: of each run.
+        builds: of each run, shape (n,), text.
         practical_limit: a difference that matters, in the unit of the values.
     """
     rows = np.flatnonzero(np.isfinite(values))
     if not rows.size:
         return None
-    of_rows = [builds[row] for row in rows.tolist()]
-    first = {build: at for at, build in reversed(list(enumerate(of_rows)))}
-    changes = sum(a != b for a, b in pairwise(of_rows))
-    by_build = changes >= len(first)
+    _, first, kinds = np.unique(builds[rows], return_index=True, return_inverse=True)
+    by_build = bool(np.count_nonzero(np.diff(kinds)) >= first.size)
     if by_build:
-        order = np.argsort([first[build] for build in of_rows], kind="stable")
-        rows, of_rows = rows[order], [of_rows[i] for i in order.tolist()]
-    found = trend(values[rows].tolist(), of_rows, limit=practical_limit)
+        rows = rows[np.argsort(first[kinds], kind="stable")]
+    found = trend(values[rows].tolist(), builds[rows].tolist(), limit=practical_limit)
     made = FleetTrend(numbers=rows, values=values[rows], found=found, by_build=by_build, told={})
     told: dict[int, list[Rule]] = defaultdict(list)
     for rule in RULES:

@@ -23,7 +23,7 @@ from dashboard.figures.units import Units
 from dashboard.figures.words import drawn_name, number_words
 from dashboard.pages.attributes import aria, data
 from dashboard.pages.fleet_form import CHART_FORM
-from dashboard.pages.fleet_reading import FleetView, row_of
+from dashboard.pages.fleet_reading import FleetView, rows_of
 from dashboard.pages.fleet_table import run_address
 from dashboard.pages.fleet_trend import RULES, FleetTrend
 from dashboard.pages.inert import Inert
@@ -77,9 +77,8 @@ def trend_figure(
     if view.trend is None:
         return None
     chart = _chart(view, view.trend, units)
-    return control_chart_figure(
-        chart, palette, tell=_teller(view, view.trend, units), narrow=narrow
-    )
+    told = _told(view, view.trend, drawn_runs(chart).tolist(), units)
+    return control_chart_figure(chart, palette, told=told, narrow=narrow)
 
 
 def trend_summary(view: FleetView, trend: FleetTrend, units: Units) -> str:
@@ -160,13 +159,14 @@ def _drawn(phase: Phase, of: Callable[[float], float]) -> ChartPhase:
     )
 
 
-def _teller(view: FleetView, trend: FleetTrend, units: Units) -> Callable[[int], tuple[str, str]]:
-    """What is said of a run in the chart, and where it opens."""
+def _told(
+    view: FleetView, trend: FleetTrend, drawn: Sequence[int], units: Units
+) -> dict[int, tuple[str, str]]:
+    """What is said of each run that is drawn, and where it opens."""
     quantity = view.choice.quantity
-
-    def tell(place: int) -> tuple[str, str]:
-        number = int(trend.numbers[place])
-        row = row_of(view, number)
+    numbers = trend.numbers[list(drawn)].tolist()
+    told = {}
+    for place, number, row in zip(drawn, numbers, rows_of(view, numbers), strict=True):
         lines = [
             f"<b>{quantity.text(row[quantity.column], units)}</b>",
             drawn_name(row["truck"]),
@@ -175,9 +175,8 @@ def _teller(view: FleetView, trend: FleetTrend, units: Units) -> Callable[[int],
             f"{drawn_name(row['build'] or 'no build named')}, {drawn_name(row['kit'])}",
             *(str(RULES[rule]) for rule in trend.told.get(number, ())),
         ]
-        return "<br>".join(lines), run_address(row)
-
-    return tell
+        told[place] = "<br>".join(lines), run_address(row)
+    return told
 
 
 def _phases(view: FleetView, trend: FleetTrend, units: Units) -> Iterator[Component]:

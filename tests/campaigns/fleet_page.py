@@ -5,20 +5,21 @@ Not part of the suite::
     python -m tests.campaigns.fleet_page                  # 10,000 rows, five rounds
     python -m tests.campaigns.fleet_page --runs 100000
 
-The catalogue's rows are drawn by ``tests/made_catalogue.py``, not analysed: what the page does does not
-depend on where rows came from. No run lies in the folder, so comparing the folder with the
+The catalogue's rows are drawn by ``tests/made_catalogue.py``, not analysed: what the page does is
+the same wherever rows come from. No run lies in the folder, so comparing the folder with the
 catalogue, which the page does after its figures, costs nothing here; it is measured apart, with
 ``--files`` empty files.
 
 Each round has a server that has just started, and a fresh window:
 
-* **first load**: a new browser cache; from asking for ``/fleet`` to counts, table and four figures
-  painted. *Of it a page without content*: the same for an address that shows a heading only, which
-  is the start of Dash and its libraries.
+* **first load**: a new browser cache; from asking for ``/fleet`` to counts, table and control chart
+  painted: all that a window of 1280 by 900 shows, and more. The figures further down are drawn
+  when they come near the window. *Of it a page without content*: the same for an address that
+  shows a heading only, which is the start of Dash and its libraries.
 * **again**: the same once the browser has the scripts.
-* **by a link**: from following the header's link on the page Plan to everything painted, which is
-  how the page is usually opened.
-* **a choice**: from a change of the field *Build* to everything painted anew.
+* **by a link**: from following the header's link on the list of runs to the same.
+* **a choice**: from a change of the field *Build* to the same, anew.
+* **further down**: from scrolling to the end of the page to its three other figures painted.
 * **server**: what the server takes for the page's words and tables, and for its figures, by clock.
 
 Prints medians and worst cases; 0 where the page by a link and a choice hold the limit of 1 s.
@@ -47,24 +48,20 @@ from tests.made_catalogue import fleet_rows, write_fleet
 from tests.served import served
 
 LIMIT_S = 1.0
-FRAMES = ("fleet-trend", "fleet-lifts", "fleet-percentages", "fleet-around")
-_PAINTED = (
-    """
-const frames = """
-    + json.dumps(FRAMES)
-    + """;
+CHART, BELOW = ("fleet-trend",), ("fleet-lifts", "fleet-percentages", "fleet-around")
+_PAINTED = """
 const graph = (key) => document.querySelector(`#${key}-frame .js-plotly-plot`);
 const painted = () => new Promise((done) => requestAnimationFrame(() => {
     const channel = new MessageChannel();
     channel.port1.onmessage = done;
     channel.port2.postMessage(0);
 }));
-const drawn = (known) => document.querySelector(".fleet-table") && frames.every((key) => {
+const drawn = (frames, known) => document.querySelector(".fleet-table") && frames.every((key) => {
     const at = graph(key);
     return at && at._fullLayout && at.querySelector(".main-svg") && at.data !== known[key];
 });
-const all = async (known, start) => {
-    while (!drawn(known)) {
+const all = async (frames, known, start) => {
+    while (!drawn(frames, known)) {
         if (performance.now() - start > 60000) throw new Error("not drawn");
         await painted();
     }
@@ -72,23 +69,29 @@ const all = async (known, start) => {
     return performance.now() - start;
 };
 """
-)
-_FROM_ADDRESS = "async () => {" + _PAINTED + "return all({}, 0); }"
+_FROM_ADDRESS = "async (frames) => {" + _PAINTED + "return all(frames, {}, 0); }"
 _BY_LINK = (
-    "async () => {"
+    "async (frames) => {"
     + _PAINTED
     + """const start = performance.now();
     document.querySelector('#links a[href="/fleet"]').click();
-    return all({}, start); }"""
+    return all(frames, {}, start); }"""
 )
 _CHOOSE = (
-    "async (build) => {"
+    "async ([frames, build]) => {"
     + _PAINTED
     + """const known = Object.fromEntries(frames.map((key) => [key, graph(key).data]));
     const field = document.querySelector("#fleet-f-build"), start = performance.now();
     field.value = build;
     field.dispatchEvent(new Event("change", { bubbles: true }));
-    return all(known, start); }"""
+    return all(frames, known, start); }"""
+)
+_SCROLL = (
+    "async (frames) => {"
+    + _PAINTED
+    + """const start = performance.now();
+    window.scrollTo(0, document.documentElement.scrollHeight);
+    return all(frames, {}, start); }"""
 )
 _HEADING = (
     "async () => {"
@@ -116,15 +119,16 @@ def measure(browser, folder):
         time.sleep(3.0)  # the server warms up, as it does before anybody has typed an address
         page = fresh(browser)
         page.goto(f"{address}/fleet", wait_until="commit")
-        found["first load"] = page.evaluate(_FROM_ADDRESS)
+        found["first load"] = page.evaluate(_FROM_ADDRESS, CHART)
         page.goto(f"{address}/fleet", wait_until="commit")
-        found["again"] = page.evaluate(_FROM_ADDRESS)
-        page.goto(f"{address}/plan")
-        page.wait_for_selector("#plan-form input")
+        found["again"] = page.evaluate(_FROM_ADDRESS, CHART)
+        page.goto(f"{address}/")
+        page.wait_for_selector("#runs-add")
         page.wait_for_timeout(1500)
-        found["by a link"] = page.evaluate(_BY_LINK)
+        found["by a link"] = page.evaluate(_BY_LINK, CHART)
         page.wait_for_timeout(500)
-        found["a choice"] = page.evaluate(_CHOOSE, "build 2")
+        found["a choice"] = page.evaluate(_CHOOSE, [CHART, "build 2"])
+        found["further down"] = page.evaluate(_SCROLL, BELOW)
         page.context.close()
     return {name: ms / 1000 for name, ms in found.items()}
 
@@ -138,7 +142,7 @@ def server_times(folder):
     fleet.layout(library, None, read_query("", units=SI))
     laid_out = time.perf_counter()
     ask = {"words": {}, "units": "si"}
-    fleet._figures(library, ask, {"scheme": "day", "narrow": False})
+    fleet._figures(library, ask, {"scheme": "day", "narrow": False}, CHART + BELOW)
     drawn = time.perf_counter()
     library.close()
     return {
