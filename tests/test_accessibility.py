@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tests.browsing import needs_chromium, window
+from tests.made_catalogue import fleet_rows, write_fleet
 from tests.sample_runs import seal_sample
 from tests.served import served
 
@@ -20,15 +21,17 @@ PAGES = {
     "sectors": ("/sectors?run=both-sides", "#capacity-frame .main-svg"),
     "replay": ("/replay?run=both-sides", "#replay[data-run]"),
     "compare": ("/compare?runs=both-sides,repeat&limit=2", "#compare-overlay .main-svg"),
+    "fleet": ("/fleet", "#fleet-trend .main-svg"),
     "nowhere": ("/nowhere", "main h1"),
 }
 
 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory):
-    """A dashboard on a run and its repeat."""
+    """A dashboard on a run and its repeat, and a catalogue of sixty made ones."""
     folder = tmp_path_factory.mktemp("runs")
     seal_sample(folder)
+    write_fleet(folder, *fleet_rows(60, hostile=True))
     seal_sample(folder, run_id="repeat", seed=2)
     with served(folder) as url:
         yield url
