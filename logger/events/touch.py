@@ -111,10 +111,10 @@ class TouchDetector:
         if len(self._calm) < LEAST_CALM_SLICES:
             return
         loads_kg = np.array([kg for _, kg in self._calm])
-        self._level_kg = float(np.median(loads_kg))
+        self._level_kg = median(loads_kg)
         if self._level_kg < (1 - LEAST_SHARE) * self._test_load_kg:
             return
-        spread_kg = 1.4826 * float(np.median(np.abs(loads_kg - self._level_kg)))
+        spread_kg = 1.4826 * median(np.abs(loads_kg - self._level_kg))
         allowed_kg = max(LEAST_SHARE * self._test_load_kg, SPREADS * spread_kg)
         self._limit_kg = self._level_kg - allowed_kg
 
@@ -122,3 +122,15 @@ class TouchDetector:
         self._calm.clear()
         self._low.clear()
         self._limit_kg = -np.inf
+
+
+def median(values: Values) -> float:
+    """The median as numpy tells it, to the bit, in a tenth of its time for some hundred values.
+
+    Args:
+        values: shape (n,), n ≥ 1; one that is no number makes the median none.
+    """
+    ordered = np.sort(values)
+    if np.isnan(ordered[-1]):
+        return float("nan")
+    return float((ordered[(ordered.size - 1) // 2] + ordered[ordered.size // 2]) / 2)
