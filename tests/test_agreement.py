@@ -11,7 +11,12 @@ from dashboard.repeats.measurements import NotEnough
 from tests.tables import PUBLISHED, table
 
 FLOW = PUBLISHED["peak_flow"]
-RNG = np.random.default_rng(17)
+
+
+@pytest.fixture
+def rng():
+    """The same numbers for each test, whatever ran before it."""
+    return np.random.default_rng(17)
 
 
 def paired(first, second):
@@ -75,10 +80,10 @@ def test_the_lower_limit_mirrors_the_upper():
     assert other.upper.interval.high == pytest.approx(-one.lower.interval.low)
 
 
-def test_a_difference_that_grows_has_a_slope():
+def test_a_difference_that_grows_has_a_slope(rng):
     """Slope, interval and probability as scipy's linregress has them."""
     size = np.linspace(20, 90, 12)
-    first, second = size + 0.1 * size + RNG.normal(0, 0.5, 12), size
+    first, second = size + 0.1 * size + rng.normal(0, 0.5, 12), size
     found = agreement(paired(first, second)).trend
     fit = stats.linregress((first + second) / 2, first - second)
     reach = stats.t.ppf(0.975, 10) * fit.stderr

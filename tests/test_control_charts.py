@@ -11,7 +11,11 @@ from dashboard.repeats.measurements import NotEnough
 from dashboard.repeats.trend import trend
 from tests.tables import PUBLISHED
 
-RNG = np.random.default_rng(7)
+
+@pytest.fixture
+def rng():
+    """The same numbers for each test, whatever ran before it."""
+    return np.random.default_rng(7)
 
 
 def rules(values):
@@ -105,9 +109,9 @@ def test_a_phase_begins_where_the_build_changes():
     assert found.steps[0].difference.value == 5.5
 
 
-def test_a_step_has_the_interval_of_welch():
+def test_a_step_has_the_interval_of_welch(rng):
     """Against scipy's, for unequal numbers and spreads."""
-    earlier, later = RNG.normal(70, 1, 9), RNG.normal(72, 3, 6)
+    earlier, later = rng.normal(70, 1, 9), rng.normal(72, 3, 6)
     (step,) = trend([*earlier, *later], [*"a" * 9, *"b" * 6]).steps
     expected = stats.ttest_ind(later, earlier, equal_var=False).confidence_interval(0.95)
 

@@ -15,7 +15,11 @@ from dashboard.repeats.intervals import MeanSquare, variance_interval
 from dashboard.repeats.measurements import NotEnough
 from tests.tables import AIAG, PUBLISHED, crossed, of_cells
 
-RNG = np.random.default_rng(90)
+
+@pytest.fixture
+def rng():
+    """The same numbers for each test, whatever ran before it."""
+    return np.random.default_rng(90)
 
 
 @pytest.fixture(scope="module")
@@ -76,12 +80,12 @@ def test_an_interaction_is_kept_where_there_is_one():
     assert "pooled error" not in rows
 
 
-def test_statsmodels_finds_the_same_table():
+def test_statsmodels_finds_the_same_table(rng):
     """Sums of squares, F and p of the full model, on made numbers."""
     from statsmodels.formula.api import ols
     from statsmodels.stats.anova import anova_lm
 
-    cells = RNG.normal(0, 1, (4, 3, 2)) + RNG.normal(0, 5, (4, 1, 1)) + RNG.normal(0, 3, (4, 3, 1))
+    cells = rng.normal(0, 1, (4, 3, 2)) + rng.normal(0, 5, (4, 1, 1)) + rng.normal(0, 3, (4, 3, 1))
     long = pd.DataFrame(
         [(i, g, cells[i, g, k]) for i in range(4) for g in range(3) for k in range(2)],
         columns=["item", "group", "value"],
@@ -104,12 +108,12 @@ def test_intervals_do_not_lean_on_pooling(aiag):
     assert high == pytest.approx(math.sqrt(error.ss / 40.4817), rel=1e-5)  # χ²(0.025, 60)
 
 
-def test_intervals_are_near_those_drawn_from_the_pivots():
+def test_intervals_are_near_those_drawn_from_the_pivots(rng):
     """Generalised intervals by simulation (Hamada and Weerahandi 2000), an independent way."""
     found = gauge(crossed(PUBLISHED["impedance"]["values"]))
     squares = {row.term: row for row in found.anova}
     drawn = [
-        squares[t].ss / RNG.chisquare(squares[t].dof, 100_000)
+        squares[t].ss / rng.chisquare(squares[t].dof, 100_000)
         for t in ("items", "groups", "interaction", "error")
     ]
     rows = weights(10, 3, 3)
@@ -152,9 +156,9 @@ def test_the_share_and_the_categories_tell_one_story(aiag):
 @pytest.mark.parametrize(
     ("noise", "mark"), [(0.01, "below 10 %"), (5.0, "10 to 30 %"), (20.0, "above 30 %")]
 )
-def test_the_marks_at_ten_and_thirty_per_cent(noise, mark):
+def test_the_marks_at_ten_and_thirty_per_cent(noise, mark, rng):
     """Items ten apart, measured with more and more noise."""
-    cells = 10.0 * np.arange(8).reshape(8, 1, 1) + RNG.normal(0, noise, (8, 6, 3))
+    cells = 10.0 * np.arange(8).reshape(8, 1, 1) + rng.normal(0, noise, (8, 6, 3))
     found = gauge(of_cells(cells.tolist()))
 
     assert found.mark == mark

@@ -13,7 +13,11 @@ from dashboard.repeats.measurements import NotEnough
 from dashboard.repeats.repeatability import repeatability
 from tests.tables import PUBLISHED, of_cells, of_one_item, table
 
-RNG = np.random.default_rng(41)
+
+@pytest.fixture
+def rng():
+    """The same numbers for each test, whatever ran before it."""
+    return np.random.default_rng(41)
 
 
 @pytest.mark.parametrize("material", ["A", "B"])
@@ -55,9 +59,9 @@ def test_groups_with_unequal_numbers_follow_iso_5725_2(level):
 
 
 @pytest.mark.parametrize(("n", "factor"), [(3, 6.1), (5, 3.9), (5000, 2.8)])
-def test_few_values_have_a_wide_limit(n, factor):
+def test_few_values_have_a_wide_limit(n, factor, rng):
     """What two values may differ by: 6.1 s_r from three, 3.9 from five, 2.8 only from many."""
-    values = RNG.normal(70, 1, n)
+    values = rng.normal(70, 1, n)
     within = repeatability(of_one_item({"team": values})).together.within
 
     assert within.factor == pytest.approx(factor, abs=0.05)
@@ -116,12 +120,12 @@ def test_a_team_that_missed_an_item_keeps_items_apart():
     assert found.by_item[0].precision.total is not None
 
 
-def test_one_item_matches_restricted_likelihood():
+def test_one_item_matches_restricted_likelihood(rng):
     """Balanced: s_r and s_L are what statsmodels' mixed model finds by REML."""
     from statsmodels.regression.mixed_linear_model import MixedLM
 
     groups = np.repeat(np.arange(9), 4)
-    values = 70 + RNG.normal(0, 2, 9)[groups] + RNG.normal(0, 1, 36)
+    values = 70 + rng.normal(0, 2, 9)[groups] + rng.normal(0, 1, 36)
     fit = MixedLM(values, np.ones(36), groups).fit(reml=True)
     found = repeatability(of_one_item({str(g): values[groups == g] for g in range(9)})).together
 
@@ -129,19 +133,19 @@ def test_one_item_matches_restricted_likelihood():
     assert found.between.s == pytest.approx(math.sqrt(fit.cov_re[0, 0]), rel=1e-3)
 
 
-def test_items_together_are_the_mean_of_their_variances():
+def test_items_together_are_the_mean_of_their_variances(rng):
     """s_R² over a full table is the mean of the items' own, before any is cut at zero."""
-    cells = RNG.normal(0, 1, (4, 5, 3)) + RNG.normal(0, 3, (1, 5, 1)) + RNG.normal(0, 9, (4, 1, 1))
+    cells = rng.normal(0, 1, (4, 5, 3)) + rng.normal(0, 3, (1, 5, 1)) + rng.normal(0, 9, (4, 1, 1))
     found = repeatability(of_cells(cells.tolist()))
     variances = [item.precision.total.s**2 for item in found.by_item]
 
     assert found.together.total.s == pytest.approx(math.sqrt(np.mean(variances)))
 
 
-def test_teams_that_read_high_everywhere_count_once():
+def test_teams_that_read_high_everywhere_count_once(rng):
     """Three teams on ten items are three teams: the interval is as wide as for one item."""
     shift = np.array([-1.0, 0.2, 1.1]).reshape(1, 3, 1)
-    cells = RNG.normal(0, 0.01, (10, 3, 2)) + 10 * shift
+    cells = rng.normal(0, 0.01, (10, 3, 2)) + 10 * shift
     together = repeatability(of_cells(cells.tolist())).together.total
 
     assert together.dof == pytest.approx(2, abs=0.01)
@@ -157,9 +161,9 @@ def test_groups_alike_have_s_l_zero_and_an_interval():
     assert found.total.s == found.within.s
 
 
-def test_items_of_unlike_spread_are_told():
+def test_items_of_unlike_spread_are_told(rng):
     """Bartlett's test, against scipy's, on two items of which one scatters ten times more."""
-    calm, wild = RNG.normal(0, 1, 12), RNG.normal(0, 10, 12)
+    calm, wild = rng.normal(0, 1, 12), rng.normal(0, 10, 12)
     found = repeatability(table([*(("a", "x", v) for v in calm), *(("b", "x", v) for v in wild)]))
 
     assert found.alike_p == pytest.approx(stats.bartlett(calm, wild).pvalue)

@@ -129,7 +129,7 @@ def welch_difference(first: Sequence[float], second: Sequence[float]) -> Differe
     sizes = (len(first), len(second))
     if min(sizes) < 2:
         raise NotEnough(
-            f"a difference needs two values or more on each side; there are {sizes[0]} and {sizes[1]}"
+            f"a difference needs two values on each side; there are {sizes[0]} and {sizes[1]}"
         )
     parts = [standard_deviation(np.array(x)) ** 2 / len(x) for x in (first, second)]
     below = math.fsum(part**2 / (n - 1) for part, n in zip(parts, sizes, strict=True))

@@ -134,8 +134,8 @@ def precision_of(
     elif missing:
         item, group = missing[0]
         why_not = (
-            f"group {quoted(group)} has not measured item {quoted(item)}, so there is no s_R of all "
-            "items together"
+            f"group {quoted(group)} has not measured item {quoted(item)}, so there is no s_R "
+            "of all items together"
         )
     else:
         between, total = _between_groups(crossed_squares(cells, items, groups), cells)

@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import sys
 from collections import defaultdict
 from concurrent.futures import ProcessPoolExecutor
@@ -28,7 +27,7 @@ from dashboard.repeats.equivalence import judged, welch_difference
 from dashboard.repeats.gauge import TO_CATEGORIES, gauge
 from dashboard.repeats.individuals import chart
 from dashboard.repeats.measurements import Measurements
-from dashboard.repeats.repeatability import repeatability
+from dashboard.repeats.precision import precision_of
 
 LEAST, MOST = 0.94, 0.96
 ABOVE = {"s_L", "av", "interaction", "reproducibility", "pv", "tv", "grr/tv", "ndc"}
@@ -60,7 +59,7 @@ def table_of(numbers, *, item, group, both, error, rng):
 def of_repeatability(rng, numbers, *, between, both=0.0):
     """Which intervals of s_r, s_L and s_R held; how often a limit was exceeded."""
     table = table_of(np.array(numbers), item=3, group=between, both=both, error=1, rng=rng)
-    found = repeatability(table).together
+    found = precision_of(table.cells(), table.item_names, table.group_names)
     s_l = float(np.hypot(between, both))
     s_total = float(np.hypot(s_l, 1))
     held = {
@@ -224,7 +223,6 @@ def main():
     parser.add_argument("--only", default="", help="cases whose name has this in it")
     parser.add_argument("--workers", type=int, default=2)
     args = parser.parse_args()
-    os.nice(10)
     cases = [case for case in CASES if args.only in case]
     shares = {}
     with ProcessPoolExecutor(args.workers) as pool:
