@@ -36,7 +36,7 @@ class Built:
     Attributes:
         runs: rows of runs in the catalogue.
         sectors: rows of sectors.
-        set_aside: files that are set aside.
+        set_aside: files that are set aside, each with its reason, by path.
         looked_at: files that were new or changed.
         analysed: those of them whose rows were not known.
         removed: files that are gone since the last time.
@@ -45,7 +45,7 @@ class Built:
 
     runs: int
     sectors: int
-    set_aside: int
+    set_aside: dict[str, str]
     looked_at: int
     analysed: int
     removed: int
@@ -85,13 +85,19 @@ def build_catalogue(
         # A file that stood behind another of its run id may count now.
         tasks = known.without_rows(runs.words)
     written = looked_at > 0 or known.removed > 0 or not _settled(last, method_version)
-    tables = known.tables() if written or last is None else last.tables
     if written:
         keeper.keep(waiting=0)
+        last = read_snapshot(catalogue)
+    return _built(last, known, looked_at=looked_at, written=written)
+
+
+def _built(last: Snapshot | None, known: Known, *, looked_at: int, written: bool) -> Built:
+    aside = [] if last is None else last.tables["set_aside"].to_pylist()
+    rows = {} if last is None else last.rows
     return Built(
-        runs=tables["runs"].num_rows,
-        sectors=tables["sectors"].num_rows,
-        set_aside=tables["set_aside"].num_rows,
+        runs=rows.get("runs", 0),
+        sectors=rows.get("sectors", 0),
+        set_aside={row["path"]: row["reason"] for row in aside},
         looked_at=looked_at,
         analysed=known.analysed,
         removed=known.removed,

@@ -37,7 +37,6 @@ class Known:
     Attributes:
         files: by path, those that were looked at and are as they were.
         last: the catalogue whose rows may be used again; None without any.
-        held: by key, the place of its row in ``last``.
         gone: keys by the path and by the stamp of files that changed or went.
         removed: how many files went.
         new: rows that were made since, by key.
@@ -47,12 +46,20 @@ class Known:
 
     files: dict[str, File] = field(default_factory=dict)
     last: Snapshot | None = None
-    held: dict[Key, int] = field(default_factory=dict)
     gone: dict[str, list[Key]] = field(default_factory=dict)
     removed: int = 0
     new: dict[Key, Outcome] = field(default_factory=dict)
     passing: dict[str, Outcome] = field(default_factory=dict)
     analysed: int = 0
+    _held: dict[Key, int] | None = None
+
+    @property
+    def held(self) -> dict[Key, int]:
+        """By key, the place of its row in ``last``."""
+        if self._held is None:
+            keys = [] if self.last is None else _keys(self.last.tables["runs"])
+            self._held = {key: place for place, key in enumerate(keys)}
+        return self._held
 
     def tasks(self, runs: str, stamps: Mapping[str, str]) -> list[Task]:
         """A task for each file that is new or changed.
@@ -164,7 +171,6 @@ def what_is_known(stamps: Mapping[str, str], last: Snapshot | None, method_versi
     if last is None or last.method_version != method_version:
         return Known()
     known = Known(last=last)
-    known.held = {key: place for place, key in enumerate(_keys(last.tables["runs"]))}
     aside = last.tables["set_aside"]
     reasons = dict(zip(_texts(aside, "path"), _texts(aside, "reason"), strict=True))
     files = last.tables["files"]

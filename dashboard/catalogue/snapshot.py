@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -37,14 +37,17 @@ class Snapshot:
     """A whole catalogue.
 
     Attributes:
-        tables: by name, as in ``columns.TABLES``; rows in the catalogue's order.
+        tables: by name, as in ``columns.TABLES``; rows in the catalogue's order. One that is
+            damaged says so, as BadInput, when it is asked for.
         method_version: of the results that its rows come from.
+        rows: how many rows each table has.
         waiting: how many files were still to be analysed when it was written.
         stamp: changes whenever the catalogue does.
     """
 
     tables: Mapping[str, pa.Table]
     method_version: str
+    rows: Mapping[str, int]
     waiting: int
     stamp: str
 
@@ -123,18 +126,43 @@ def _read(place: Place) -> Snapshot | None:
         stated = pointer["format"]
         if stated != FORMAT:
             raise _unusable(place, f"is of format {stated!r}, and this program reads {FORMAT}")
-        tables = {name: _table(place, name, pointer["tables"][name]["file"]) for name in TABLES}
+        files = {name: _bytes(place, name, pointer["tables"][name]["file"]) for name in TABLES}
         return Snapshot(
-            tables=tables,
+            tables=_Tables(place, files),
             method_version=str(pointer["method_version"]),
+            rows={name: int(pointer["tables"][name]["rows"]) for name in TABLES},
             waiting=int(pointer["waiting"]),
             stamp=hashlib.sha256(data).hexdigest(),
         )
-    except (ValueError, KeyError, TypeError, pa.ArrowException) as exc:
+    except (ValueError, KeyError, TypeError) as exc:
         raise _unusable(place, f"is damaged ({type(exc).__name__})") from exc
 
 
-def _table(place: Place, name: str, file: str) -> pa.Table:
+class _Tables(Mapping[str, pa.Table]):
+    """The tables, whose bytes are there; each is decoded when someone asks for it."""
+
+    def __init__(self, place: Place, files: Mapping[str, bytes]) -> None:
+        self._place = place
+        self._files = files
+        self._decoded: dict[str, pa.Table] = {}
+
+    def __getitem__(self, name: str) -> pa.Table:
+        if name not in self._decoded:
+            try:
+                self._decoded[name] = _decoded(name, self._files[name])
+            except (ValueError, OSError, pa.ArrowException) as exc:
+                what = f"has a damaged table {name} ({type(exc).__name__})"
+                raise _unusable(self._place, what) from exc
+        return self._decoded[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._files)
+
+    def __len__(self) -> int:
+        return len(self._files)
+
+
+def _bytes(place: Place, name: str, file: str) -> bytes:
     data = place.get(file) if file.startswith(f"{name}-") and "/" not in file else None
     if data is None:
         raise _Replaced(
@@ -142,6 +170,10 @@ def _table(place: Place, name: str, file: str) -> pa.Table:
             what="holds a catalogue without all of its tables",
             would_do="remove it; `slewtrace fleet` makes it anew",
         )
+    return data
+
+
+def _decoded(name: str, data: bytes) -> pa.Table:
     # read_table would load pandas, a second of a command that has nothing else to do.
     table = pq.ParquetFile(pa.BufferReader(data)).read(use_threads=False)
     if not table.schema.equals(TABLES[name]):

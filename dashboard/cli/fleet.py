@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from dashboard.capacity.method_version import METHOD_VERSION
 from logger.cli.options import JsonOption
 from logger.errors import BadInput
 
@@ -109,13 +110,9 @@ def _take_out(run_id: str, *, packs: str | None, out: str | None) -> None:
 
 
 def _document(fleet: Fleet, built: Built) -> dict[str, Any]:
-    from dashboard.catalogue.snapshot import read_snapshot  # noqa: PLC0415 - pulls in pyarrow
-
-    snapshot = read_snapshot(fleet.catalogue)
-    aside = [] if snapshot is None else snapshot.tables["set_aside"].to_pylist()
     return {
         "format": FORMAT,
-        "method_version": "" if snapshot is None else snapshot.method_version,
+        "method_version": METHOD_VERSION,
         "folder": fleet.runs.words,
         "catalogue": fleet.catalogue.words,
         "runs": built.runs,
@@ -123,7 +120,7 @@ def _document(fleet: Fleet, built: Built) -> dict[str, Any]:
         "looked_at": built.looked_at,
         "analysed": built.analysed,
         "removed": built.removed,
-        "set_aside": [{"path": a["path"], "reason": a["reason"]} for a in aside],
+        "set_aside": [{"path": path, "reason": why} for path, why in built.set_aside.items()],
     }
 
 
