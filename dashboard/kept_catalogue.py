@@ -9,9 +9,11 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
+from functools import partial
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from dashboard.capacity.method_version import METHOD_VERSION
 from logger.errors import BadInput
 
 if TYPE_CHECKING:
@@ -31,6 +33,7 @@ class KeptCatalogue:
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         self._lock = threading.Lock()
+        self._building = threading.Lock()
         self._open: Catalogue | None = None
         self._made: OrderedDict[Hashable, Any] = OrderedDict()
 
@@ -49,6 +52,27 @@ class KeptCatalogue:
             self._made.clear()
             self._open = open_catalogue(self._folder) if stamp else None
             return self._open
+
+    def bring_up(self) -> None:
+        """Makes the catalogue, or brings it up to date, one run after the other.
+
+        For a folder of some runs; ``slewtrace fleet`` does it with all cores.
+
+        Raises:
+            BadInput: where the runs can't be listed, or the catalogue is damaged.
+            StorageFailed: where it can't be written.
+        """
+        from dashboard.catalogue.analysing import analyse_file  # noqa: PLC0415 - only when asked
+        from dashboard.catalogue.building import build_catalogue  # noqa: PLC0415
+        from dashboard.catalogue.places import catalogue_place, place_of  # noqa: PLC0415
+
+        with self._building:
+            build_catalogue(
+                place_of(self._folder),
+                catalogue_place(self._folder),
+                analyse=partial(map, analyse_file),
+                method_version=METHOD_VERSION,
+            )
 
     def path_of(self, run_id: str) -> Path | None:
         """The file that the catalogue says a run lies in; None where it says none."""

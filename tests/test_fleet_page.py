@@ -298,52 +298,53 @@ def test_a_run_below_the_folder_is_found_by_the_catalogue(tmp_path):
     assert found == (None, None, ())
 
 
-@pytest.fixture(scope="module")
-def fleet_folder(tmp_path_factory):
-    """A run in a folder below, in a catalogue with 600 made ones and one file set aside."""
-    folder = tmp_path_factory.mktemp("fleet")
-    (folder / "below").mkdir()
-    seal_sample(folder / "below", scenario="steady", run_id="real")
-    runs, sectors = fleet_rows(600, hostile=True)
+def write_many(folder):
+    """A catalogue of 420 made runs, of a real one in a folder below, and of a file set aside."""
+    runs, sectors = fleet_rows(420, hostile=True)
     runs[-1] |= {"run_id": "real", "path": "below/real.parquet", "truck": "Real truck"}
-    runs[-1] |= {"right_lift_deg": 120.0, "build": "build 3"}
+    runs[-1] |= {"right_lift_deg": 120.0}
     aside = [{"path": "bad.parquet", "reason": "<b>not a run</b>"}]
     write_fleet(folder, runs, sectors, set_aside=aside, files=files_of(folder))
-    return folder
 
 
 @pytest.mark.browser
 @needs_chromium[1]
-def test_the_page_narrows_pages_and_opens_a_run(browser, fleet_folder):
+def test_the_page_makes_a_catalogue_narrows_pages_and_opens_a_run(browser, tmp_path):
     """In Chromium: a choice is an address that *back* undoes; a point and a line open their run."""
-    with served(fleet_folder) as address:
+    (tmp_path / "below").mkdir()
+    seal_sample(tmp_path / "below", scenario="steady", run_id="real")
+    with served(tmp_path) as address:
         screen = Screen(browser, address, viewport={"width": 1280, "height": 900})
         page = screen.page
         try:
             page.goto(f"{address}/fleet")
+            page.click("#fleet-make")
+            page.wait_for_selector(".counts >> text=1 run")
+            write_many(tmp_path)
+            page.goto(f"{address}/fleet")
             page.wait_for_selector("#fleet-trend .main-svg")
             page.wait_for_selector("#fleet-age >> text=up to date")
 
-            assert "600" in page.inner_text(".counts")
+            assert "420" in page.inner_text(".counts")
             page.select_option("#fleet-f-build", "<b>build 2</b>")
-            page.wait_for_selector(".counts >> text=200")
+            page.wait_for_selector(".counts >> text=140")
             assert "build=%3Cb%3Ebuild+2" in page.url
             page.go_back()
-            page.wait_for_selector(".counts >> text=600")
+            page.wait_for_selector(".counts >> text=420")
             assert page.input_value("#fleet-f-build") == ""
             page.evaluate("scrollTo(0, document.documentElement.scrollHeight)")
             page.wait_for_selector("#fleet-around .main-svg")
             page.click("a:has-text('Older')")
-            page.wait_for_selector("text=26 to 50 of 600")
+            page.wait_for_selector("text=26 to 50 of 420")
             page.click("a:has-text('Newest')")
-            page.wait_for_selector("text=1 to 25 of 600")
+            page.wait_for_selector("text=1 to 25 of 420")
             page.set_viewport_size({"width": 390, "height": 844})
             page.wait_for_timeout(300)
             assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
             page.set_viewport_size({"width": 1280, "height": 900})
             page.locator(".fleet-table a.open").first.focus()
             page.keyboard.press("Enter")
-            page.wait_for_selector("#sectors .main-svg")
+            page.wait_for_function("() => location.pathname === '/sectors'")
             assert page.url.endswith("/sectors?run=real")
             page.go_back()
             page.wait_for_selector("#fleet-trend .main-svg")

@@ -117,6 +117,10 @@
         window.setTimeout(watch, 0);
         return "";
       },
+      made(clicks) {
+        if (clicks) window.location.reload();
+        return window.dash_clientside.no_update;
+      },
       open(clicked) {
         const point = clicked && clicked.points && clicked.points[0];
         if (point && point.customdata) go(String(point.customdata));

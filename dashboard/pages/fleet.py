@@ -36,6 +36,8 @@ from dashboard.pages.fleet_spreads import (
     spread_cards,
 )
 from dashboard.pages.fleet_status import (
+    MAKE,
+    MAKING,
     catalogue_age,
     counts,
     no_catalogue,
@@ -48,7 +50,7 @@ from dashboard.pages.fleet_trend_card import CHART, trend_card, trend_figure
 from dashboard.pages.inert import Inert
 from dashboard.pages.page import Page, Query
 from dashboard.run_library import RunLibrary
-from logger.errors import BadInput
+from logger.errors import BadInput, SlewtraceError
 from logger.recording.run import Run
 
 _CONFIG: Any = {"displayModeBar": False, "displaylogo": False, "responsive": True}
@@ -75,10 +77,10 @@ def layout(library: RunLibrary, _run: Run | None, query: Query) -> Component:
 def _content(library: RunLibrary, query: Query) -> list[Component]:
     try:
         catalogue = library.catalogue.now()
+        if catalogue is None:
+            return [no_catalogue(library.folder)]
     except BadInput as exc:
         return [unusable(str(exc))]
-    if catalogue is None:
-        return [no_catalogue(library.folder)]
     choice = read_fleet_choice(query.words)
     view = fleet_view(library.catalogue, catalogue, choice)
     return [
@@ -113,6 +115,7 @@ def _parts(view: FleetView, choice: FleetChoice, units: Units) -> list[Component
 
 def _register(app: dash.Dash, library: RunLibrary) -> None:
     _register_figures(app, library)
+    _register_making(app, library)
 
     @app.callback(Output("fleet-age", "children"), Input("fleet-ask", "data"))
     async def compare(ask: dict[str, Any] | None) -> Component:
@@ -122,14 +125,36 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
 
     for name, output, source in (
         ("draw", Output(FORM, "title"), Input("fleet-shape", "data")),
+        ("made", Output("fleet-made", "storage_type"), Input("fleet-made", "data")),
         ("open", Output(CHART, "className"), Input(CHART, "clickData")),
     ):
         app.clientside_callback(  # type: ignore[no-untyped-call]
             ClientsideFunction(namespace="fleet", function_name=name),
             output,
             source,
-            prevent_initial_call=name == "open",
+            prevent_initial_call=name != "draw",
         )
+
+
+def _register_making(app: dash.Dash, library: RunLibrary) -> None:
+    @app.callback(
+        Output("fleet-made", "data"),
+        Output("fleet-made-says", "children"),
+        Input("fleet-make", "n_clicks"),
+        running=[
+            (Output("fleet-make", "disabled"), True, False),
+            (Output("fleet-make", "children"), MAKING, MAKE),
+        ],
+        prevent_initial_call=True,
+    )
+    async def make(clicks: int | None) -> tuple[Any, Any]:
+        if not clicks:
+            raise PreventUpdate
+        try:
+            await asyncio.to_thread(library.catalogue.bring_up)
+        except SlewtraceError as exc:
+            return dash.no_update, f"✖ {exc}"
+        return clicks, ""
 
 
 def _register_figures(app: dash.Dash, library: RunLibrary) -> None:
@@ -201,10 +226,13 @@ def _graph(key: str, figure: go.Figure) -> Component:
 
 
 def _age(library: RunLibrary) -> Component:
-    catalogue = library.catalogue.now()
-    if catalogue is None:
-        raise PreventUpdate
-    return Inert(catalogue_age(library.folder, catalogue))
+    try:
+        catalogue = library.catalogue.now()
+        if catalogue is None:
+            raise PreventUpdate
+        return catalogue_age(library.folder, catalogue)
+    except BadInput as exc:
+        return html.P(["✖ ", html.Bdi(str(exc))])
 
 
 PAGE = Page(path="/fleet", of_run=False, layout=layout, register=_register)

@@ -11,13 +11,18 @@ import pyarrow.compute as pc
 from dash import dcc, html
 from dash.development.base_component import Component
 
+from dashboard.capacity.method_version import METHOD_VERSION
 from dashboard.catalogue.places import place_of
 from dashboard.catalogue.queries import Catalogue
 from dashboard.figures.words import number_words
 from dashboard.pages.fleet_choice import EVERYTHING
 from dashboard.pages.fleet_reading import FleetView
+from dashboard.pages.inert import Inert
 from dashboard.pages.runs_rows import SIGN_OF_STANDING, STANDINGS
 
+FEW = 60
+"""Files that a page analyses by itself, when it is asked to."""
+MAKE, MAKING = "Analyse them here", "Analysing …"
 _TOLD = 100
 """Files set aside that are listed."""
 
@@ -51,15 +56,27 @@ def catalogue_age(folder: Path, catalogue: Catalogue) -> Component:
         catalogue: of them.
     """
     newer, gone = behind(folder, catalogue)
-    if not newer and not gone:
-        return html.P("✓ The catalogue is up to date with the folder.", className="muted")
+    outdated = catalogue.method_version != METHOD_VERSION
+    if not newer and not gone and not outdated:
+        return Inert(html.P("✓ The catalogue is up to date with the folder.", className="muted"))
     said = []
     if newer:
         said.append(f"{_plural(newer, 'file')} newer than this catalogue")
     if gone:
         said.append(f"{_plural(gone, 'file')} in it no longer in the folder")
+    if outdated:
+        said.append("its results are of another version of the method")
     update = html.Code(html.Bdi(command(folder)))
-    return html.P([html.Strong("▲ "), f"{'; '.join(said)}. To bring it up to date: ", update])
+    words = html.P([html.Strong("▲ "), f"{'; '.join(said)}. To bring it up to date: ", update])
+    return html.Div([Inert(words), *_making(catalogue.count() if outdated else newer + gone)])
+
+
+def _making(files: int) -> Iterator[Component]:
+    """The button that makes the catalogue here, where that takes no more than a minute or so."""
+    if 0 < files <= FEW:
+        yield html.Button(MAKE, id="fleet-make", className="button main", type="button")
+        yield html.P("", id="fleet-made-says", role="status", className="invalid")
+        yield dcc.Store(id="fleet-made")
 
 
 def behind(folder: Path, catalogue: Catalogue) -> tuple[int, int]:
@@ -101,16 +118,20 @@ def set_aside(files: pa.Table) -> Iterator[Component]:
 
 def no_catalogue(folder: Path) -> Component:
     """What to do first."""
+    files = len(place_of(folder).runs())
     return html.Section(
         [
             html.H2("No catalogue of this folder yet"),
-            html.P(
-                "A catalogue holds one row a run: first lifts, percentages, verdicts. This page "
-                "shows how they are spread and how they drift. Make it, and again after new runs; "
-                "only what is new is analysed:"
+            Inert(
+                html.P(
+                    "A catalogue holds one row a run: first lifts, percentages, verdicts. This "
+                    "page shows how they are spread and how they drift."
+                ),
+                html.P("Make it, and again after new runs; only what is new is analysed:"),
+                html.Pre(html.Bdi(command(folder))),
+                html.P(f"{_plural(files, 'file', verb=False)} in the folder and below."),
             ),
-            html.Pre(html.Bdi(command(folder))),
-            html.P(["A single run is shown without: ", dcc.Link("the list of runs", href="/")]),
+            *_making(files),
         ],
         className="card empty",
     )
