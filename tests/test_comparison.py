@@ -83,7 +83,7 @@ def test_left_angles_are_sizes(runs):
 
 
 def test_what_one_kit_errs_by_cancels_and_what_two_kits_err_by_does_not(runs):
-    """Zero and calibration are common to runs of one kit; another kit or calibration has its own."""
+    """Zero and calibration are common to runs of one kit; another one has its own."""
     first, second = runs
     other_kit = replace(second, kit="another")
     readings = [

@@ -50,7 +50,12 @@
   document.addEventListener("click", (event) => {
     if (!event.target.closest || event.defaultPrevented) return;
     const row = event.target.closest("#runs-grid .ag-row");
-    if (!row || event.target.closest('[col-id="ag-Grid-SelectionColumn"]')) return;
+    if (!row) return;
+    const marking = event.target.closest('[col-id="ag-Grid-SelectionColumn"]');
+    if (marking) { // the whole cell marks the run, not its small box alone, which does so by itself
+      if (!event.target.closest(".ag-selection-checkbox")) marking.querySelector("input").click();
+      return;
+    }
     if (event.button || event.metaKey || event.ctrlKey || event.shiftKey) return;
     const clicked = event.target.closest("a");
     if (clicked && !clicked.classList.contains("row-link")) return;

@@ -59,7 +59,7 @@ def mark_of(number: int, palette: Palette) -> RunMark:
     shades = (palette.data, palette.ink, palette.muted)
     return RunMark(
         number=number,
-        dash=_DASHES[(place + place // len(_DASHES)) % len(_DASHES)],
+        dash=_DASHES[place % len(_DASHES)],  # 4 dashes and 3 shades: 12 pairs
         symbol=_SYMBOLS[place % len(_SYMBOLS)],
         colour=shades[place % len(shades)],
         width_px=2.0 if place == 0 else 1.4,

@@ -25,7 +25,11 @@ Result = dict[str, Any]
 
 ROW_PX = 170
 POINTS_OF_STRETCH = 240
-_NUMBER_EVERY_DEG = 30.0
+_NUMBER_EVERY_DEG = 60.0
+_FIRST_NUMBER_DEG = -180.0
+_NUMBER_APART_DEG = 16.0
+"""Numbers of two runs are this far apart, so that the lines are seen between them."""
+_LEAST_SPAN_SHARE = 0.02
 _ROWS = tuple(Row(name=name, height_px=ROW_PX) for name in QUANTITIES)
 
 
@@ -52,12 +56,14 @@ class OverlaidRun:
 
     Attributes:
         number: its place in the comparison, from 1.
+        of: how many runs there are.
         lines: of its sweeps.
         lifts_deg: where wheels lifted first, deg, signed.
         set_aside: whether it is left out of the statistics; it is drawn paler.
     """
 
     number: int
+    of: int
     lines: tuple[AngleLine, ...]
     lifts_deg: tuple[float, ...]
     set_aside: bool
@@ -95,7 +101,7 @@ def overlay_figure(
         hovermode="closest",
         uirevision="overlay",
         xaxis=angle_axis(palette, axis_of(_ROWS, _ROWS[-1].name), narrow=narrow),
-        **y_axes(_ROWS, palette),
+        **_rows_to_zoom(runs[:MOST_DRAWN], palette, factors["load"]),
     )
     placed = [(run, line) for run in runs[:MOST_DRAWN] for line in run.lines]
     drawn = [
@@ -105,6 +111,21 @@ def overlay_figure(
     ]
     lifts = [_lifts(run, palette, factors["moment"]) for run in runs[:MOST_DRAWN] if run.lifts_deg]
     return go.Figure(data=[*drawn, *lifts], layout=layout)
+
+
+def _rows_to_zoom(
+    runs: Sequence[OverlaidRun], palette: Palette, load_factor: float
+) -> dict[str, Any]:
+    """An axis for each row; that of the load keeps to what hangs at rest, not to jerks."""
+    axes = y_axes(_ROWS, palette)
+    for axis in axes.values():
+        axis["fixedrange"] = False
+    loads = [line.value for run in runs for line in run.lines if line.quantity == "load"]
+    if loads:
+        low, middle, high = np.nanpercentile(np.concatenate(loads), (2, 50, 98)) * load_factor
+        span = max(high - low, _LEAST_SPAN_SHARE * middle)
+        axes["yaxis"]["range"] = [float(low - span), float(high + span)]
+    return axes
 
 
 def angle_axis(palette: Palette, anchor: str, *, narrow: bool) -> dict[str, Any]:
@@ -163,7 +184,7 @@ def run_numbers(
         factor: from the line's unit to the one that is drawn.
     """
     mark = mark_of(run.number, palette)
-    at = _number_places(line.angle_deg, mark)
+    at = _number_places(line.angle_deg, mark, min(run.of, MOST_DRAWN))
     number = f"<s>{run.number}</s>" if run.set_aside else str(run.number)
     return go.Scatter(
         x=line.angle_deg[at],
@@ -193,21 +214,22 @@ def overlay_summary(runs: Sequence[OverlaidRun]) -> str:
     more = len(runs) - MOST_DRAWN
     return (
         f"Runs {numbers}, by the number on each line; ▲ where a wheel lifted first. Drawn is what "
-        "was read with the load hanging."
+        "was read with the load hanging; the load's scale keeps to what hangs at rest."
         + (f" {more} more are in the tables only." if more > 0 else "")
     )
 
 
-def _number_places(angle_deg: Numbers, mark: RunMark) -> np.ndarray[Any, np.dtype[np.intp]]:
+def _number_places(
+    angle_deg: Numbers, mark: RunMark, runs: int
+) -> np.ndarray[Any, np.dtype[np.intp]]:
     """Indices nearest to the angles at which this run's number stands."""
     known = np.flatnonzero(np.isfinite(angle_deg))
     if not known.size:
         return known
     low, high = float(angle_deg[known].min()), float(angle_deg[known].max())
-    shift = _NUMBER_EVERY_DEG * ((mark.number - 1) % MOST_DRAWN + 0.5) / MOST_DRAWN
-    every = _NUMBER_EVERY_DEG * 2
-    first = every * np.ceil((low - 2 * shift) / every) + 2 * shift
-    wanted = np.arange(first, high, every)
+    every = max(_NUMBER_EVERY_DEG, _NUMBER_APART_DEG * runs)
+    first = _FIRST_NUMBER_DEG + every * (mark.number - 0.5) / runs
+    wanted = np.arange(first + every * np.ceil((low - first) / every), high, every)
     return np.unique([known[np.abs(angle_deg[known] - at).argmin()] for at in wanted]).astype(
         np.intp
     )

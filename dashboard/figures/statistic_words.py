@@ -59,7 +59,12 @@ def _of_quantity(quantity: Document, units: Units) -> Iterator[str]:
     written = _Written(quantity["unit"], units)
     found = quantity["statistics"]
     yield _repeatability(found["repeatability"], written)
-    yield from _chart(found["individuals"], found["runs"], written)
+    phases = found["trend"].get("phases", ())
+    if len(phases) > 1:
+        for phase in phases:
+            yield from _phase(phase, found["runs"], written)
+    else:
+        yield from _chart(found["individuals"], found["runs"], written)
     yield from _steps(found["trend"], written)
     if "why_not" not in found["agreement"]:
         yield _agreement(found["agreement"], written)
@@ -143,11 +148,18 @@ def _chart(found: Document, runs: Sequence[str], written: _Written) -> Iterator[
         yield f"▲ {signal['text']}{f': {which}' if which else ''}"
 
 
+def _phase(phase: Document, runs: Sequence[str], written: _Written) -> Iterator[str]:
+    """A build's own chart."""
+    name = f"build {phase['build']}, n = {phase['n']}"
+    for words in _chart(phase, runs, written):
+        yield f"{name}: {words}"
+
+
 def _steps(found: Document, written: _Written) -> Iterator[str]:
     phases = found.get("phases", ())
     for step in found.get("steps", ()):
         before, after = (phases[step[key] - 1]["build"] for key in ("from_phase", "to_phase"))
-        name = f"from {before} to {after}"
+        name = f"from build {before} to {after}"
         if "why_not" in step:
             yield f"{name}: {step['why_not']}"
             continue

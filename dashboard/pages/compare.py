@@ -18,7 +18,7 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.exclusions import decide
 from dashboard.figures.lift_dots import dots_figure, dots_summary
-from dashboard.figures.palette import palette_of
+from dashboard.figures.palette import Palette, palette_of
 from dashboard.figures.run_overlay import overlay_figure, overlay_summary
 from dashboard.figures.run_reactions import reactions_figure
 from dashboard.figures.units import Units, units_of
@@ -80,7 +80,7 @@ def _asking(library: RunLibrary, choice: Comparison) -> list[Component]:
             hidePickedOptions=True,
             maxDropdownHeight=360,
             size="md",
-            className="field runs",
+            className="field",
         ),
         dmc.Select(
             id="compare-against",
@@ -100,7 +100,7 @@ def _asking(library: RunLibrary, choice: Comparison) -> list[Component]:
             debounce=_TYPED_MS,
             inputProps={"inputMode": "decimal"},
             size="md",
-            className="field limit",
+            className="field",
         ),
     ]
 
@@ -139,7 +139,7 @@ def _setting_aside() -> Component:
                 [
                     dmc.Select(id="aside-run", label="Run", data=[], size="md", className="field"),
                     dmc.TextInput(id="aside-reason", label="Reason", size="md", className="field"),
-                    dmc.TextInput(id="aside-by", label="By", size="md", className="field by"),
+                    dmc.TextInput(id="aside-by", label="By", size="md", className="field"),
                     html.Button("Set aside", id="aside-out", className="button", type="button"),
                     html.Button("Take back", id="aside-in", className="button", type="button"),
                 ],
@@ -215,7 +215,7 @@ def _answer(looked: LookedThrough, choice: Comparison, units: Units) -> tuple[An
         id="compare-shown", data=asdict(choice) | {"runs": list(choice.runs), "units": units.name}
     )
     return (
-        who(document, found, units),
+        who(document, found),
         [shown, *body(document, found, units)],
         offered,
         offered,
@@ -252,11 +252,10 @@ def _figures(
     document = comparison_of(found, choice)
     palette, narrow = palette_of(screen["scheme"]), screen["narrow"]
     runs = found.overlaid()
-    reactions = found.overlaid(reactions=True)
     return (
         _drawn(dots_figure(document, palette, narrow=narrow), dots_summary(document)),
         _drawn(overlay_figure(runs, palette, units=units, narrow=narrow), overlay_summary(runs)),
-        _reactions(reactions_figure(reactions, palette, units=units, narrow=narrow), found),
+        _reactions(found, palette, units, narrow=narrow),
     )
 
 
@@ -267,15 +266,16 @@ def _drawn(figure: Any, summary: str) -> list[Component]:
     ]
 
 
-def _reactions(figure: Any, found: Found) -> list[Component]:
+def _reactions(found: Found, palette: Palette, units: Units, *, narrow: bool) -> list[Component]:
     if not any(seen.reactions for seen in found.looked):
         words = "No test file of these runs has a truck model, so no reaction can be computed."
         return [html.P(words, className="muted")]
+    runs = found.overlaid(reactions=True)
     words = (
         "Computed, not measured: the truck model of each run's own test file under the load and "
         "radius of its holds. A reaction that comes to zero is a lift foreseen."
     )
-    return _drawn(figure, words)
+    return _drawn(reactions_figure(runs, palette, units=units, narrow=narrow), words)
 
 
 def _register_aside(app: dash.Dash, library: RunLibrary) -> None:

@@ -9,16 +9,17 @@ from typing import Any
 from dash import dcc, html
 from dash.development.base_component import Component
 
+from dashboard.comparing import LEAST_RUNS
 from dashboard.exclusions import read_exclusions
 from dashboard.figures.statistic_words import statistics_words
 from dashboard.figures.units import Units
-from dashboard.figures.words import short_name
 from dashboard.pages.attributes import aria
 from dashboard.pages.compare_choice import Comparison
 from dashboard.pages.compare_tables import directions_table, quantities_table, sectors_table
 from dashboard.pages.compared import Found
 from dashboard.pages.inert import Inert
 from dashboard.pages.runs_rows import address
+from dashboard.repeats.run_comparison_sameness import departures
 from logger.errors import BadInput
 from logger.recording.run import Run
 
@@ -42,9 +43,25 @@ def nothing_chosen() -> Component:
 
 def refused(reason: BadInput, found: Found, choice: Comparison) -> Component:
     """Why the runs are not compared, and the way to compare them all the same."""
-    other_tests = len(found.runs) > 1
-    ways = (
+    if len(found.runs) < LEAST_RUNS:
+        parts = [
+            html.H2(
+                "One run is nothing to compare" if found.runs else "None of these runs is here"
+            ),
+            *_missing(found),
+            html.P("Choose another run of the same truck above."),
+        ]
+        return html.Section(parts, className="card empty refused")
+    differing = [
+        html.Li(_departure(d.document()))
+        for d in departures([seen.compared for seen in found.looked])
+        if d.other_test
+    ] or [html.Li(html.Bdi(reason.what))]
+    return html.Section(
         [
+            html.H2("These are no repeats of one test"),
+            *_missing(found),
+            html.Ul(differing, className="differing"),
             html.P(
                 "The differences between such runs are not those of a method that repeats.",
                 className="muted",
@@ -54,18 +71,12 @@ def refused(reason: BadInput, found: Found, choice: Comparison) -> Component:
                 href=replace(choice, anyway=True).address,
                 className="button",
             ),
-        ]
-        if other_tests
-        else [html.P("Choose another run of the same truck above.")]
-    )
-    title = "These are no repeats of one test" if other_tests else "One run is nothing to compare"
-    said = [html.P(html.Bdi(f"✖ {reason.what}"))] if other_tests else []
-    return html.Section(
-        [html.H2(title), *_missing(found), *said, *ways], className="card empty refused"
+        ],
+        className="card empty refused",
     )
 
 
-def who(document: Document, found: Found, units: Units) -> Component:
+def who(document: Document, found: Found) -> Component:
     """Who is compared: a line a run, and what differs between them."""
     heads = ("No.", "Test and run", "Start (UTC)", "Build", "Kit", "Verdict", "Use")
     rows = [
@@ -99,7 +110,7 @@ def who(document: Document, found: Found, units: Units) -> Component:
                     ),
                     className="scrolled",
                 ),
-                *_differing(document, units),
+                *_differing(document),
                 html.P(document["computed"], className="muted small"),
             ],
             className="card",
@@ -139,15 +150,16 @@ def _missing(found: Found) -> list[Component]:
     return [html.P(html.Bdi(f"✖ {line}"), className="invalid") for line in found.missing]
 
 
-def _name(run: Run) -> list[Component]:
-    return [
+def _name(run: Run) -> Component:
+    parts = [
         dcc.Link(
             html.Bdi(run.header.test.test.id, className="name"),
             href=address("/sectors", run),
             className="row-link",
         ),
-        html.Div(html.Bdi(run.header.run_id, className="name"), className="muted small"),
+        html.Span(html.Bdi(run.header.run_id, className="name"), className="muted small"),
     ]
+    return html.Div(parts, className="run-name")
 
 
 def _use(document: Document, told: Document, run: Run) -> Iterator[Component]:
@@ -169,27 +181,26 @@ def _use(document: Document, told: Document, run: Run) -> Iterator[Component]:
         yield html.Div(words, className="strong" if standing else "small muted")
 
 
-def _differing(document: Document, units: Units) -> list[Component]:
+def _differing(document: Document) -> list[Component]:
     """What the runs differ in besides what was measured."""
     found = document["findings"]
     if not found:
         named = "one build" if document["runs"][0]["build"] else "a build that is not named"
         words = f"✔ One truck, {named}, one kit, one plan, one rule."
         return [html.P(words, className="same")]
-    lines = [
-        html.Li(
-            [
-                html.Span(
-                    "✖ another test" if f["other_test"] else "▲ note",
-                    className=f"severity {'invalid' if f['other_test'] else 'caution'}",
-                ),
-                " ",
-                html.Bdi(units.sentence(f["text"])),
-            ]
-        )
-        for f in found
-    ]
+    lines = [html.Li(_departure(f)) for f in found]
     return [html.Ul(lines, className="differing")]
+
+
+def _departure(found: Document) -> list[Any]:
+    """Something that differs; names from files stand apart, so that none turns the rest about."""
+    sign, kind = ("✖ another test", "invalid") if found["other_test"] else ("▲ note", "caution")
+    parts: list[Any] = [html.Span(sign, className=f"severity {kind}"), f" {found['words']}: "]
+    for place, group in enumerate(found["groups"]):
+        parts += ["; " if place else "", html.Bdi(group["name"]), " in "]
+        for number, run_id in enumerate(group["runs"]):
+            parts += [", " if number else "", html.Bdi(run_id)]
+    return parts
 
 
 def _statistics(document: Document, units: Units) -> Component:
@@ -207,8 +218,3 @@ def _statistics(document: Document, units: Units) -> Component:
         "repeatability is what two such tests differ by in one of twenty cases."
     )
     return _card("Statistics", html.P(words, className="muted small"), *parts)
-
-
-def run_label(number: int, document: Document) -> str:
-    """A run's number and test, for those who hear tables read out."""
-    return f"{number}, {short_name(document['runs'][number - 1]['test'])}"

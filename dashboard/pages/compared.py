@@ -55,6 +55,7 @@ class Found:
         return [
             OverlaidRun(
                 number=number,
+                of=len(self.looked),
                 lines=looked.reactions if reactions else looked.lines,
                 lifts_deg=tuple(
                     s["first_lift"]["estimate_deg"]

@@ -22,11 +22,11 @@ def _column(field: str, heading: str, renderer: str | None, **given: Any) -> dic
 
 
 _COLUMNS = (
-    _column("truck", "Truck and test", "RunName", flex=3, minWidth=160),
-    _column("start", "Start (UTC)", "RunStart", width=162, cellClass="figures"),
-    _column("right_rank", "Right side", "RunRight", flex=2, minWidth=250),
-    _column("left_rank", "Left side", "RunLeft", flex=2, minWidth=250),
-    _column("verdict_rank", "Verdict", "RunVerdict", flex=1, minWidth=135),
+    _column("truck", "Truck and test", "RunName", flex=3, minWidth=148),
+    _column("start", "Start (UTC)", "RunStart", width=150, cellClass="figures"),
+    _column("right_rank", "Right side", "RunRight", flex=2, minWidth=244),
+    _column("left_rank", "Left side", "RunLeft", flex=2, minWidth=244),
+    _column("verdict_rank", "Verdict", "RunVerdict", flex=1, minWidth=132),
     _column("findings_rank", "Findings", "RunFindings", width=133),
     _column("id", "Download", "RunKeep", width=142, sortable=False),
 )
@@ -57,7 +57,7 @@ def grid(rows: Sequence[Row]) -> Component:
             "accentedSort": True,
             "ensureDomOrder": True,
             "rowSelection": {"mode": "multiRow", "headerCheckbox": False},
-            "selectionColumnDef": {"width": 52, "headerName": "Compare", "headerClass": "marked"},
+            "selectionColumnDef": {"width": 44, "headerTooltip": "Mark runs to compare them"},
         },
         style=grid_style(rows),
     )

@@ -91,7 +91,7 @@ def compare_runs(runs: Sequence[ComparedRun], asked: Asked) -> dict[str, Any]:
         "limit_deg": asked.limit_deg,
         "n": sum(run.set_aside is None for run in runs),
         "runs": [_run_document(run) for run in runs],
-        "findings": [asdict(found) for found in departures(runs)],
+        "findings": [found.document() for found in departures(runs)],
         "quantities": quantities,
         "sectors": sector_table(runs),
         "directions": _directions(runs),

@@ -68,13 +68,31 @@ class Departure:
 
     Attributes:
         code: what, one word for documents.
-        text: one sentence.
+        words: what differs, without the runs' own words; for those who set these apart.
+        groups: each way in which it stands, and the ids of the runs in which it does.
         other_test: whether such runs are no repeats of one test.
     """
 
     code: str
-    text: str
+    words: str
+    groups: tuple[tuple[str, tuple[str, ...]], ...]
     other_test: bool
+
+    @property
+    def text(self) -> str:
+        """One sentence."""
+        told = "; ".join(f"{name}: {_listed(ids)}" for name, ids in self.groups)
+        return f"{self.words}: {told}"
+
+    def document(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return {
+            "code": self.code,
+            "text": self.text,
+            "words": self.words,
+            "groups": [{"name": name, "runs": list(ids)} for name, ids in self.groups],
+            "other_test": self.other_test,
+        }
 
 
 def departures(runs: Sequence[ComparedRun]) -> tuple[Departure, ...]:
@@ -141,12 +159,20 @@ def _named(
     *,
     other_test: bool,
 ) -> Iterator[Departure]:
-    names: dict[str, list[str]] = {}
+    found = _grouped(runs, of)
+    if len(found) > 1:
+        yield Departure(code=code, words=f"different {words}", groups=found, other_test=other_test)
+
+
+def _grouped(
+    runs: Sequence[ComparedRun], of: Callable[[ComparedRun], Any]
+) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Runs by what is told of each, in the order in which they come."""
+    names: dict[str, tuple[str, ...]] = {}
     for run in runs:
-        names.setdefault(str(of(run)), []).append(run.run_id)
-    if len(names) > 1:
-        told = "; ".join(f"{name}: {_listed(ids)}" for name, ids in names.items())
-        yield Departure(code=code, text=f"different {words}: {told}", other_test=other_test)
+        name = str(of(run))
+        names[name] = (*names.get(name, ()), run.run_id)
+    return tuple(names.items())
 
 
 def _numbered(
@@ -158,10 +184,8 @@ def _numbered(
 ) -> Iterator[Departure]:
     values = [of(run) for run in runs]
     if max(values) - min(values) > _SAME * max(map(abs, values)):
-        told = "; ".join(
-            f"{value:.6g} {unit}: {run.run_id}" for run, value in zip(runs, values, strict=True)
-        )
-        yield Departure(code=code, text=f"different {words}: {told}", other_test=True)
+        groups = _grouped(runs, lambda run: f"{of(run):.6g} {unit}")
+        yield Departure(code=code, words=f"different {words}", groups=groups, other_test=True)
 
 
 def _test_load(runs: Sequence[ComparedRun]) -> Iterator[Departure]:
@@ -169,9 +193,12 @@ def _test_load(runs: Sequence[ComparedRun]) -> Iterator[Departure]:
     loads = [(_plan(r, "test_load_kg"), 2 * _plan(r, "u_test_load_kg")) for r in runs]
     (low, u_low), (high, u_high) = min(loads), max(loads)
     if high - low > _SAME * high:
-        told = "; ".join(f"{kg:.6g} kg: {r.run_id}" for r, (kg, _) in zip(runs, loads, strict=True))
-        another = high - low > u_low + u_high
-        yield Departure(code="test_load", text=f"different test loads: {told}", other_test=another)
+        yield Departure(
+            code="test_load",
+            words="different test loads",
+            groups=_grouped(runs, lambda run: f"{_plan(run, 'test_load_kg'):.6g} kg"),
+            other_test=high - low > u_low + u_high,
+        )
 
 
 def _models(runs: Sequence[ComparedRun]) -> Iterator[Departure]:
@@ -180,11 +207,10 @@ def _models(runs: Sequence[ComparedRun]) -> Iterator[Departure]:
     for run in runs:
         first = first_of.setdefault(run.build, run)
         if first.truck_model != run.truck_model:
-            build = f"build {run.build}" if run.build else "the same build, which is not named"
             yield Departure(
                 code="model",
-                text=f"{first.run_id} and {run.run_id} are of {build}, yet their test files "
-                "describe the truck differently",
+                words="test files that describe the truck differently though its build is the same",
+                groups=((run.build or "(not named)", (first.run_id, run.run_id)),),
                 other_test=False,
             )
 
@@ -199,8 +225,8 @@ def _calibration(first: ComparedRun, second: ComparedRun) -> Iterator[Departure]
     if changed:
         yield Departure(
             code="calibration",
-            text=f"kit {first.kit} was calibrated anew between {first.run_id} and "
-            f"{second.run_id}: {', '.join(changed)}",
+            words=f"kit calibrated anew in between ({', '.join(changed)})",
+            groups=((first.kit, (first.run_id, second.run_id)),),
             other_test=False,
         )
 
