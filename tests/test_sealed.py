@@ -359,3 +359,17 @@ def test_a_left_over_part_is_replaced(tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["a.parquet"]
     shutil.copy(tmp_path / "a.parquet", tmp_path / "b.parquet")
     open_run(tmp_path / "b.parquet").verify()
+
+
+def test_sealing_a_run_reads_no_library_that_it_does_not_need(tmp_path):
+    """Seconds of imports, beside a truck on a small computer, while someone waits for the seal."""
+    program = (
+        "import sys; from pathlib import Path; from tests.sample_runs import seal_sample; "
+        "seal_sample(Path(sys.argv[1])); "
+        "print(sorted({'pandas', 'dask', 'plotly', 'dash'} & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, str(tmp_path)], capture_output=True, text=True, check=True
+    )
+
+    assert done.stdout.strip() == "[]"

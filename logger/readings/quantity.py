@@ -8,6 +8,7 @@ mass, and a bare ``ton`` is refused because three different ones are in use.
 from __future__ import annotations
 
 import re
+import sys
 from enum import StrEnum
 from functools import cache
 from typing import TYPE_CHECKING, NamedTuple
@@ -79,7 +80,13 @@ _LENGTH_OF_UNIT_TEXT = 40
 
 @cache
 def _registry() -> UnitRegistry[float]:
-    import pint  # noqa: PLC0415 - half a second that programs without units need not pay
+    # pint reads all of dask where a fleet's computer has it, which takes a second.
+    had = sys.modules.setdefault("dask", None)  # type: ignore[arg-type]
+    try:
+        import pint  # noqa: PLC0415 - half a second that programs without units need not pay
+    finally:
+        if had is None:
+            del sys.modules["dask"]
 
     return pint.UnitRegistry(cache_folder=None)
 

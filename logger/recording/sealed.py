@@ -137,11 +137,19 @@ def _batch(channel: str, t_ns: Nanoseconds, value: Values) -> pa.RecordBatch:
     indices = pa.Array.from_buffers(pa.int32(), count, [None, pa.py_buffer(bytes(4 * count))])
     return pa.RecordBatch.from_arrays(
         [
-            pa.DictionaryArray.from_arrays(indices, pa.array([channel], pa.string())),
+            pa.DictionaryArray.from_arrays(indices, _words(channel)),
             _column(pa.int64(), np.ascontiguousarray(t_ns, dtype=np.int64)),
             _column(pa.float64(), np.ascontiguousarray(value, dtype=np.float64)),
         ],
         schema=_SCHEMA,
+    )
+
+
+def _words(text: str) -> pa.Array:
+    content = text.encode()
+    offsets = np.array([0, len(content)], np.int32)
+    return pa.Array.from_buffers(
+        pa.string(), 1, [None, pa.py_buffer(offsets), pa.py_buffer(content)]
     )
 
 
