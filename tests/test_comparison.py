@@ -335,7 +335,7 @@ def test_the_command_compares_refuses_and_keeps_reasons(folder, runs):
         assert words in told.stdout
     assert kept.reason == "wet ground"
     assert len(read_exclusions(first)) == 2
-    assert "not shown to be within" in tight.stdout
+    assert "not shown within 0.01°" in tight.stdout
     for words, command in mistakes.items():
         refused = slewtrace(*command, code=2)
         assert words in refused.stderr

@@ -21,7 +21,11 @@ Document = Mapping[str, Any]
 
 _WIDTH_WITHOUT_TERMINAL = 120
 _LONGEST_NAME = 40
-_RUNS_ABREAST = 5
+_RUNS_ABREAST = 4
+_NOTE = (
+    "In brackets the difference to the reference; ≠ beyond what the instruments explain. {shared} "
+    "'anew' is the uncertainty with nothing cancelled.\n"
+)
 
 
 def print_comparison(document: Document) -> None:
@@ -41,7 +45,7 @@ def print_comparison(document: Document) -> None:
     places = list(range(len(number)))
     for first in range(0, len(places), _RUNS_ABREAST):
         console.print(_quantities(document, number, places[first : first + _RUNS_ABREAST]))
-    console.print(_plain(f"≠ beyond what the instruments explain. {document['shared']}\n"))
+    console.print(_plain(_NOTE.format(shared=document["shared"])))
     console.print(_plain("Sectors, counted from over the rear"), style="bold")
     for first in range(0, len(places), 2 * _RUNS_ABREAST):
         console.print(_sectors(document, number, places[first : first + 2 * _RUNS_ABREAST]))
@@ -89,7 +93,10 @@ def _short(text: str) -> Text:
 def _table(*heads: str, numbers: bool = True) -> Table:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for place, head in enumerate(heads):
-        table.add_column(_plain(head), justify="right" if numbers and place else "left")
+        numeral = numbers and place > 0
+        table.add_column(
+            _plain(head), justify="right" if numeral else "left", no_wrap=numeral and place > 1
+        )
     return table
 
 
@@ -143,7 +150,7 @@ def _cell(quantity: Document, value: Document) -> Text:
             lines.append(f"({words})")
         elif not difference["same"] and value["value"] is not None:
             lines.append("(≠)")
-        lines += judgement_words(quantity, difference, SI)
+        lines += judgement_words(quantity, difference, SI, brief=True)
     cell = _plain("\n".join(lines))
     if value["set_aside"]:
         cell.stylize("strike")

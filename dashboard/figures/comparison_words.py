@@ -53,28 +53,35 @@ ANSWERS = {
     "open": "not shown to be within, nor beyond,",
 }
 """What a test against a practical limit has shown."""
+_BRIEF_ANSWERS = {"within": "within", "beyond": "beyond", "open": "not shown within"}
 
 
-def judgement_words(quantity: Document, difference: Document, units: Units) -> list[str]:
+def judgement_words(
+    quantity: Document, difference: Document, units: Units, *, brief: bool = False
+) -> list[str]:
     """What else is told of a difference: against the practical limit, and between two kits.
 
     Args:
         quantity: of a ``slewtrace.compare/1`` document.
         difference: one of its ``differences``.
         units: what it is read in.
+        brief: for a terminal, where a note tells what the words mean.
     """
     words = []
     if difference["cancelled"] and difference["difference"] is not None:
         digits = _digits(quantity, units)
         apart = in_units(difference["expanded_apart"], quantity["unit"], units, digits=digits)
-        words.append(f"± {apart} if the kit was put on anew")
+        words.append(f"anew ± {apart}" if brief else f"± {apart} if the kit was put on anew")
     limited = difference["within_limit"]
     if limited is not None and "answer" in limited:
         limit = in_units(limited["limit"], quantity["unit"], units, digits=None)
-        words.append(f"{ANSWERS[limited['answer']]} {limit}")
+        answer = (_BRIEF_ANSWERS if brief else ANSWERS)[limited["answer"]]
+        words.append(f"{answer} {limit}")
     if "e_n" in difference["e_n"]:
         agree = "agree" if difference["e_n"]["agree"] else "≠ more than both kits claim"
-        words.append(f"E_n = {number_words(difference['e_n']['e_n'], '', digits=2)}: {agree}")
+        e_n = f"E_n = {number_words(difference['e_n']['e_n'], '', digits=2)}"
+        sign = "" if difference["e_n"]["agree"] else " ≠"
+        words.append(f"{e_n}{sign}" if brief else f"{e_n}: {agree}")
     return words
 
 

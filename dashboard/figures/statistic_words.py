@@ -125,7 +125,8 @@ def _repeatability(found: Document, written: _Written) -> str:
         return f"repeatability not told: {found['why_not_all']}"
     limit = written.number(found["repeatability_limit"])
     words = (
-        f"repeats with s_r = {written.with_interval(found, 's_r')}; two tests of one build with "
+        f"repeats with s_r = {written.with_interval(found, 's_r')}, "
+        f"{found['s_r_dof']:g} degrees of freedom; two tests of one build with "
         f"one kit differ by more than {limit} in one of twenty cases "
         f"({found['repeatability_factor']:.2f} · s_r)"
     )
