@@ -11,6 +11,7 @@ import re
 import sys
 from enum import StrEnum
 from functools import cache
+from types import ModuleType
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
@@ -79,16 +80,22 @@ _LENGTH_OF_UNIT_TEXT = 40
 
 
 @cache
-def _registry() -> UnitRegistry[float]:
-    # pint reads all of dask where a fleet's computer has it, which takes a second.
+def _pint() -> ModuleType:
+    """Pint, without dask, all of which it would read where it finds it: a second."""
     had = sys.modules.setdefault("dask", None)  # type: ignore[arg-type]
     try:
-        import pint  # noqa: PLC0415 - half a second that programs without units need not pay
+        import pint.errors  # noqa: PLC0415 - half a second that programs without units need not pay
     finally:
         if had is None:
             del sys.modules["dask"]
 
-    return pint.UnitRegistry(cache_folder=None)
+    return pint
+
+
+@cache
+def _registry() -> UnitRegistry[float]:
+    registry: UnitRegistry[float] = _pint().UnitRegistry(cache_folder=None)
+    return registry
 
 
 def parse_quantity(text: str, kind: Kind) -> float:
@@ -151,8 +158,6 @@ def unit_factor(unit: str, kind: Kind) -> float:
 @cache
 def _convert(unit: str, target: str) -> float | None:
     """Size of ``unit`` in ``target``, or None where they do not measure the same thing."""
-    from pint.errors import PintError  # noqa: PLC0415 - see _registry
-
     if len(unit) > _LENGTH_OF_UNIT_TEXT or not re.fullmatch(r"[A-Za-z°µ²³·⋅*/^\d ()_-]+", unit):
         return None
     text = _TRADE_SPELLINGS.get(unit.lower(), unit)
@@ -160,8 +165,9 @@ def _convert(unit: str, target: str) -> float | None:
         text = text.replace(name, spelling)
     text = re.sub(r"\bt\b", "metric_ton", text)
     text = re.sub(r"[·⋅]| (?=\w)|(?<=[A-Za-z])-(?=[A-Za-z])", "*", text)
+    unknown = _pint().errors.PintError
     try:
         quantity = _registry().Quantity(1.0, text)
         return float(quantity.to(target).magnitude)
-    except (PintError, ValueError, TypeError, AttributeError, ArithmeticError, SyntaxError):
+    except (unknown, ValueError, TypeError, AttributeError, ArithmeticError, SyntaxError):
         return None
