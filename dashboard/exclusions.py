@@ -14,6 +14,9 @@ from typing import Any
 
 from dashboard.sidecar_lines import add_line, one_line, read_lines, short_name, written_utc
 
+TAKEN_BACK = "taken back"
+"""The reason of someone who gave none for taking a run back."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exclusion:

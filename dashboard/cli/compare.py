@@ -152,6 +152,8 @@ def _decide(ids: dict[str, Path], exclude: Sequence[str], include: Sequence[str]
 def _decisions(
     ids: dict[str, Path], told: Sequence[str], *, option: str
 ) -> Iterator[tuple[Path, bool, str]]:
+    from dashboard.exclusions import TAKEN_BACK  # noqa: PLC0415 - only where it is asked for
+
     excluded = option == "--exclude"
     for text in told:
         named, reason = _named_and_reason(ids, text)
@@ -162,7 +164,7 @@ def _decisions(
                 would_do='write RUN="why it is left out"',
             )
         run_id = _id_of(named, ids, option=option)
-        yield ids[run_id], excluded, reason or "taken back"
+        yield ids[run_id], excluded, reason or TAKEN_BACK
 
 
 def _named_and_reason(ids: dict[str, Path], text: str) -> tuple[str, str]:

@@ -16,7 +16,7 @@ from dash import ClientsideFunction, Input, Output, State, ctx, dcc, html
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
-from dashboard.exclusions import decide
+from dashboard.exclusions import TAKEN_BACK, decide
 from dashboard.figures.lift_dots import dots_figure, dots_summary
 from dashboard.figures.palette import Palette, palette_of
 from dashboard.figures.run_overlay import overlay_figure, overlay_summary
@@ -303,7 +303,7 @@ def _register_aside(app: dash.Dash, library: RunLibrary) -> None:
         run = library.find(run_id) if run_id else None
         if run is None:
             return dash.no_update, "✖ Choose the run first.", dash.no_update
-        words = reason or ("" if excluded else "taken back")
+        words = reason or ("" if excluded else TAKEN_BACK)
         try:
             await asyncio.to_thread(_keep, run, excluded=excluded, words=words, by=by or "")
         except BadInput as exc:

@@ -10,10 +10,10 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboard.comparing import LEAST_RUNS
-from dashboard.exclusions import read_exclusions
+from dashboard.exclusions import TAKEN_BACK, read_exclusions
 from dashboard.figures.statistic_words import statistics_words
 from dashboard.figures.units import Units
-from dashboard.pages.attributes import aria
+from dashboard.pages.attributes import aria, data
 from dashboard.pages.compare_choice import Comparison
 from dashboard.pages.compare_tables import directions_table, quantities_table, sectors_table
 from dashboard.pages.compared import Found
@@ -83,12 +83,10 @@ def who(document: Document, found: Found) -> Component:
         html.Tr(
             [
                 html.Th(html.Span(str(number), className="badge"), scope="row"),
-                html.Td(_name(run)),
-                html.Td((told["started_utc"] or "not known").replace("T", " ")[:16]),
-                html.Td(html.Bdi(told["build"], className="name") if told["build"] else "—"),
-                html.Td(html.Bdi(told["kit"], className="name")),
-                html.Td(told["verdict"]),
-                html.Td([*_use(document, told, run)]),
+                *(
+                    html.Td(cell, **data(head=head))
+                    for head, cell in zip(heads[1:], _cells(document, told, run), strict=True)
+                ),
             ],
             className="aside" if told["set_aside"] else None,
         )
@@ -116,6 +114,16 @@ def who(document: Document, found: Found) -> Component:
             className="card",
         )
     )
+
+
+def _cells(document: Document, told: Document, run: Run) -> Iterator[Any]:
+    """What stands in a run's line, after its number."""
+    yield _name(run)
+    yield (told["started_utc"] or "not known").replace("T", " ")[:16]
+    yield html.Bdi(told["build"], className="name") if told["build"] else "—"
+    yield html.Bdi(told["kit"], className="name")
+    yield told["verdict"]
+    yield [*_use(document, told, run)]
 
 
 def body(document: Document, found: Found, units: Units) -> list[Component]:
@@ -173,9 +181,10 @@ def _use(document: Document, told: Document, run: Run) -> Iterator[Component]:
         standing = decision is decided[-1] and decision.excluded
         sign = "✖ set aside" if decision.excluded else "✔ taken back"
         by: list[Any] = [" by ", html.Bdi(decision.by)] if decision.by else []
+        reason = "" if decision.reason == TAKEN_BACK else decision.reason
         words: list[Any] = [
-            f"{sign}: ",
-            html.Bdi(decision.reason, className="name"),
+            f"{sign}: " if reason else sign,
+            html.Bdi(reason, className="name"),
             html.Span([f" ({decision.written_utc[:10]}", *by, ")"], className="muted"),
         ]
         yield html.Div(words, className="strong" if standing else "small muted")

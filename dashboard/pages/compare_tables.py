@@ -63,8 +63,10 @@ def sectors_table(document: Document, found: Found) -> Component:
                     scope="row",
                 ),
                 *(
-                    _percent(told, run)
-                    for told, run in zip(row["percents"], found.runs, strict=True)
+                    _percent(told, seen, aside=of["set_aside"] is not None)
+                    for told, seen, of in zip(
+                        row["percents"], found.runs, document["runs"], strict=True
+                    )
                 ),
                 html.Td(_sameness(row)),
             ]
@@ -120,6 +122,7 @@ def _scrolled(
                 html.Span(str(number), className="badge"),
                 html.Bdi(short_name(run.header.test.test.id), className="name"),
                 *([html.Small("◆ reference")] if told["run_id"] == document["against"] else []),
+                *([html.Small("✖ set aside")] if told["set_aside"] else []),
             ],
             scope="col",
             className="aside" if told["set_aside"] else None,
@@ -176,10 +179,11 @@ def _value(
         yield html.Small(judged)
 
 
-def _percent(told: Document, run: Run) -> Component:
+def _percent(told: Document, run: Run, *, aside: bool) -> Component:
     words = f"{SIGN_OF_BASIS[told['basis']]} "
     words += "no lifting" if told["basis"] == "untested" else f"{plain_number(told['percent'])} %"
-    return html.Td(words if told["t_s"] is None else _to(run, told["t_s"], words))
+    shown = words if told["t_s"] is None else _to(run, told["t_s"], words)
+    return html.Td(html.Div(shown, className="told"), className="aside" if aside else None)
 
 
 def _sameness(row: Document) -> str:
