@@ -195,3 +195,24 @@ def test_a_perfect_gauge_has_no_number_of_categories():
     assert document["ndc"] is document["ndc_whole"] is None
     assert document["ndc_interval"][1] is None
     assert document["mark"] == "below 10 %"
+
+
+def test_an_interaction_counts_where_repeats_do_not_scatter():
+    """Groups differ by item, repeats are equal: no F, and nothing is pooled."""
+    found = gauge(of_cells([[[1, 1], [2, 2]], [[5, 5], [4, 4]], [[8, 8], [9, 9]]]))
+
+    assert found.interaction_p is None
+    assert not found.pooled
+    assert found.parts["interaction"].s > 0
+
+
+def test_items_that_differ_less_than_chance_leave_the_share_open():
+    """The items' own spread is zero, grr is all of tv; the interval does not claim to know that."""
+    found = gauge(
+        of_cells([[[1, 5, 9], [2, 5, 8]], [[2, 5, 8], [1, 5, 9]], [[3, 5, 7], [3, 5, 7]]])
+    )
+    document = found.document()
+
+    assert document["pv"] == 0
+    assert document["percent_grr"] == document["percent_grr_interval"][1] == 100
+    assert document["percent_grr_interval"][0] < 95

@@ -114,7 +114,7 @@ def ratio_interval(squares: FullSquares) -> Interval:
     A ratio ρ is in it as long as the interval of pv² − ρ²·grr² holds zero. Items that differ less
     than chance would have it count as if they differed as much, as for pv itself.
     """
-    least = max(squares.item.value, squares.interaction.value)
+    least = max(s.value for s in (squares.item, squares.interaction, squares.error))
     lifted = replace(squares, item=replace(squares.item, value=least))
     return Interval(low=_turn(squares, "low"), high=_turn(lifted, "high"))
 

@@ -30,8 +30,12 @@ from dashboard.repeats.measurements import Measurements
 from dashboard.repeats.precision import precision_of
 
 LEAST, MOST = 0.94, 0.96
-ABOVE = {"s_L", "av", "interaction", "reproducibility", "pv", "tv", "grr/tv", "ndc"}
-"""Components, and sums and ratios with few groups: on the long side by design."""
+ABOVE = {
+    *("s_L", "av", "interaction", "reproducibility", "pv", "tv", "grr/tv", "ndc"),
+    ("agreement: 12 pairs of 1 to 4", "lower limit"),
+    ("agreement: 12 pairs of 1 to 4", "upper limit"),
+}
+"""Components, sums and ratios with few groups, limits of unequal repeats: rather long."""
 
 
 def table_of(numbers, *, item, group, both, error, rng):
