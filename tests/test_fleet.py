@@ -49,10 +49,10 @@ class Killer:
 
     def _kill(self, client, kills):
         until_s = time.monotonic() + 60
+        pids = client.run(os.getpid)
         while len(self.killed) < kills and time.monotonic() < until_s:
-            time.sleep(0.02)
+            time.sleep(0.05)
             busy = [address for address, keys in client.processing().items() if keys]
-            pids = client.run(os.getpid) if busy else {}
             pid = next((pids[a] for a in busy if pids.get(a) not in (None, *self.killed)), None)
             if pid is not None:
                 os.kill(pid, signal.SIGKILL)
@@ -67,12 +67,18 @@ class Killer:
 
 
 def test_the_same_bytes_whoever_is_lost(fleet, tmp_path):
-    """Two workers of which one is killed at work give the bytes that this process gives."""
-    with workers(count=2, scheduler=None) as client, Killer(client, kills=1) as killer:
-        build_here(fleet, tmp_path / "two", analyst=lambda tasks: analyse_on(client, tasks))
+    """Two workers of which one is killed at work, and those of a scheduler, give equal bytes."""
+    with workers(count=2, scheduler=None) as client:
+        with Killer(client, kills=1) as killer:
+            build_here(fleet, tmp_path / "two", analyst=lambda tasks: analyse_on(client, tasks))
+        named = client.scheduler.address
+        asked = fleet_of(str(fleet), catalogue=str(tmp_path / "named"), scheduler=named)
+        asked.build(lambda _done, _of: None)
+    own = bytes_of(fleet / ".slewtrace/catalogue")
 
     assert len(killer.killed) == 1
-    assert bytes_of(tmp_path / "two") == bytes_of(fleet / ".slewtrace/catalogue")
+    assert bytes_of(tmp_path / "two") == own
+    assert bytes_of(tmp_path / "named") == own
 
 
 def run_command(*words):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from dashboard.capacity.method_version import METHOD_VERSION
 from dashboard.catalogue.building import Built, Told, build_catalogue
@@ -12,8 +13,10 @@ from dashboard.catalogue.columns import TABLES
 from dashboard.catalogue.places import Place, catalogue_place, place_of
 from dashboard.catalogue.snapshot import read_snapshot
 from dashboard.catalogue.tasks import Outcome, Task
-from dashboard.fleet.packing import Packed, pack_fleet
 from dashboard.fleet.workers import analyse_on, refuse_without_dask, workers
+
+if TYPE_CHECKING:
+    from dashboard.fleet.packing import Packed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +73,8 @@ class Fleet:
             BadInput: where the packs that are there are damaged.
             StorageFailed: where a pack can't be written.
         """
+        from dashboard.fleet.packing import pack_fleet  # noqa: PLC0415 - few ask for it
+
         snapshot = read_snapshot(self.catalogue)
         rows = TABLES["runs"].empty_table() if snapshot is None else snapshot.tables["runs"]
         return pack_fleet(self.runs, rows, packs, pack_bytes=pack_bytes, told=told)
