@@ -9,12 +9,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dashboard.comparing import closings_of, compare, compared_run
+from dashboard.comparing import compare, compared_run
 from dashboard.exclusions import decide, exclusions_path, read_exclusions, standing_exclusion
 from dashboard.figures.comparison_words import difference_words, value_words
 from dashboard.figures.units import SI, US
 from dashboard.repeats.run_comparison import Asked, compare_runs
 from dashboard.repeats.run_comparison_difference import coverage_factor, difference
+from dashboard.repeats.run_comparison_return import Closing, closing_document
 from dashboard.repeats.run_comparison_sameness import SetAside, departures, in_common
 from dashboard.repeats.run_comparison_values import SHARED_BY, Part, Value, values_of
 from dashboard.results import analyse
@@ -281,19 +282,43 @@ def swept_back(folder, name, *, out_deg, back_deg, load_hangs=True):
     return open_run(sealed(folder, name, made))
 
 
+def came_down_by_itself(folder):
+    """A run whose lifted wheel comes down while the boom stands still under load."""
+    made = MadeRun().hoist().slew_to(78.0)
+    start_s = made.time_at(74.6)
+    made.go(4).open("rear_left", start_s, made.now_s - 1).go(3)
+    full_sweep(made.home(), -1, limit=160.0)
+    return open_run(sealed(folder, "settled", made))
+
+
+def test_an_error_of_time_moves_both_ways_apart():
+    """The zero cancels; the clocks' error counts with both rates; the rest is read twice."""
+    names = {"slew zero and scale": 0.1, "clocks of slew and contact": 0.03, "encoder step": 0.01}
+    parts = [{"name": n, "u_y": u, "value": 0.02} for n, u in names.items()]
+    parts.append({"name": "between two contact readings", "u_y": 0.002, "value": 0.0})
+    lift = {"wheel": "w", "t_s": 1.0, "estimate_deg": -80.0, "budget": {"contributions": parts}}
+    closing = Closing(t_s=9.0, slew_deg=-79.5, rate_dps=2.0, gap_s=0.01)
+    told = closing_document(lift, "left", closing)
+    variance = (0.03 + 2 * 0.02) ** 2 + 2 * 0.01**2 + 0.002**2 + (2 * 0.01) ** 2 / 12
+
+    assert told["difference_deg"] == 0.5
+    assert told["expanded"] == pytest.approx(2 * math.sqrt(variance), abs=1e-4)
+
+
 def test_a_wheel_that_comes_down_under_load_tells_the_hysteresis(tmp_path):
     """The made difference is within the uncertainty; coming down without the load says nothing."""
     runs = [
         swept_back(tmp_path, "back", out_deg=74.6, back_deg=73.9),
         swept_back(tmp_path, "again", out_deg=74.5, back_deg=74.0),
         swept_back(tmp_path, "empty", out_deg=74.6, back_deg=73.9, load_hangs=False),
+        came_down_by_itself(tmp_path),
     ]
     compared = [compared_run(run, analyse(run), read_readings(run)) for run in runs]
     document = compare_runs(compared, Asked())
     pairs = document["directions"]["pairs"]
     agreement = document["directions"]["agreement"]
 
-    assert closings_of(runs[2], compared[2].result, read_readings(runs[2])) == []
+    assert compared[3].result["sweeps"][0]["first_lift"]["wheel"] == "rear_left"
     assert [p["run_id"] for p in pairs] == ["back", "again"]
     for pair, true_deg in zip(pairs, (0.7, 0.5), strict=True):
         assert abs(pair["difference_deg"] - true_deg) <= pair["expanded"] < 0.3
