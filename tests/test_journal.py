@@ -23,7 +23,7 @@ from tests.files import digests, files_no_longer_than
 from tests.killed_recorder import SAMPLES, blocks_of, record
 from tests.rig_of_a_bay import header
 
-KILLS = 12
+KILLS = 5
 
 
 def kill_once(journal, *, guard, seed, longest_pause_s=0.004, part_bytes=256 << 20):
