@@ -138,12 +138,21 @@ def test_another_unit_changes_numbers_and_no_answer(seed, factor, shift):
         ({"items": (), "groups": (), "values": ()}, "no measurements"),
         ({"items": ("a", "a"), "groups": ("x", "x"), "values": (1.0, math.nan)}, "row 2"),
         ({"items": ("a",), "groups": ("x",), "values": (math.inf,)}, "row 1"),
+        ({"items": ("a",), "groups": ("x",), "values": (-1e300,)}, "row 1: -1e\\+300"),
     ],
 )
 def test_a_table_that_is_none_is_refused(columns, why):
     """Unequal columns, no rows, values that are no numbers; the row is named."""
     with pytest.raises(ValueError, match=why):
         Measurements(**columns)
+
+
+def test_the_largest_and_smallest_values_are_answered():
+    """Nothing overflows into a NaN or a traceback on the way."""
+    for size in (9e59, 1e-150):
+        cells = [[[size, -size], [0.0, size]], [[0.0, size], [size, size]]]
+
+        assert json.dumps(table_statistics(of_cells(cells)), allow_nan=False)
 
 
 def test_a_missing_cell_is_named():

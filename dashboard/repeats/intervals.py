@@ -119,7 +119,7 @@ def component_interval(coefficients: Sequence[float], squares: Sequence[MeanSqua
         s if c <= 0 else replace(s, value=s.value * minus / plus if plus else minus / number / c)
         for c, s in terms
     ]
-    return Interval(low=0.0, high=variance_interval(coefficients, lifted).high)
+    return Interval(low=0.0, high=max(0.0, variance_interval(coefficients, lifted).high))
 
 
 def satterthwaite_dof(coefficients: Sequence[float], squares: Sequence[MeanSquare]) -> float:

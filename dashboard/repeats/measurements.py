@@ -7,7 +7,6 @@ rows is the order in which they were measured; only charts over time look at it.
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -17,6 +16,8 @@ from numpy.typing import NDArray
 
 PROVISIONAL_UNDER = 20
 """Fewer values than this, and a statistic is provisional: common practice, no source."""
+LARGEST = 1e60
+"""Of a value; its fourth power is still a number."""
 LONGEST_NAME = 60
 """Of an item or a group in a message, in characters."""
 
@@ -43,8 +44,8 @@ class Measurements:
         values: the values, all in one unit, finite.
 
     Raises:
-        ValueError: where the columns differ in length, are empty, or a value isn't finite; the
-            message counts rows from 1.
+        ValueError: where columns differ in length or are empty, or where a value is no number of
+            sensible size; the message counts rows from 1.
     """
 
     items: tuple[str, ...]
@@ -60,8 +61,10 @@ class Measurements:
         if not self.values:
             raise ValueError("no measurements")
         for row, value in enumerate(self.values, start=1):
-            if not math.isfinite(value):
-                raise ValueError(f"row {row}: {value!r} is no measured value; a finite number")
+            if not abs(value) < LARGEST:
+                raise ValueError(
+                    f"row {row}: {value!r} is no measured value; a number below {LARGEST:g} in size"
+                )
 
     @property
     def item_names(self) -> tuple[str, ...]:
