@@ -33,6 +33,7 @@ class KeptCatalogue:
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         self._lock = threading.Lock()
+        self._making = threading.Lock()
         self._building = threading.Lock()
         self._open: Catalogue | None = None
         self._made: OrderedDict[Hashable, Any] = OrderedDict()
@@ -96,11 +97,15 @@ class KeptCatalogue:
             make: makes it.
         """
         key = catalogue.stamp, key
-        with self._lock:
-            if key not in self._made:
-                self._made[key] = make()
+        with self._making:  # apart from the other lock, since making may take a while
+            with self._lock:
+                if key in self._made:
+                    self._made.move_to_end(key)
+                    known: Made = self._made[key]
+                    return known
+            made = make()
+            with self._lock:
+                self._made[key] = made
                 while len(self._made) > _KEPT:
                     self._made.popitem(last=False)
-            self._made.move_to_end(key)
-            made: Made = self._made[key]
             return made

@@ -326,8 +326,10 @@ def test_the_page_makes_a_catalogue_narrows_pages_and_opens_a_run(browser, tmp_p
             page.wait_for_selector("#fleet-age >> text=up to date")
 
             assert "420" in page.inner_text(".counts")
+            page.focus("#fleet-f-build")
             page.select_option("#fleet-f-build", "<b>build 2</b>")
             page.wait_for_selector(".counts >> text=140")
+            page.wait_for_function("() => document.activeElement.id === 'fleet-f-build'")
             assert "build=%3Cb%3Ebuild+2" in page.url
             page.go_back()
             page.wait_for_selector(".counts >> text=420")

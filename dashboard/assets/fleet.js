@@ -7,7 +7,7 @@
   const TYPED_MS = 700;
   const FIELD = "fleet-f-";
   const setProps = (id, props) => window.dash_clientside.set_props(id, props);
-  let shape = null, timer = 0;
+  let shape = null, timer = 0, written = null;
 
   function go(address) {
     const [pathname, search] = address.split("?");
@@ -52,6 +52,7 @@
     const here = [...place.querySelectorAll("select, input")];
     if (here.map((f) => f.id).join() !== fields.map((f) => FIELD + f.key).join()) {
       place.replaceChildren(...fields.map(labelled));
+      focusAgain(fields);
       return;
     }
     here.forEach((element, i) => {
@@ -60,6 +61,14 @@
       else if (element === document.activeElement && element.type === "date") return;
       element.value = fields[i].value;
     });
+  }
+
+  /* A new choice makes the page anew; who moves by keyboard goes on from the same field. */
+  function focusAgain(fields) {
+    const there = document.activeElement;
+    if ((there && there !== document.body) || !fields.some((f) => FIELD + f.key === written)) return;
+    document.getElementById(written).focus({ preventScroll: true });
+    written = null;
   }
 
   /* What stands in the fields, as the page's address. */
@@ -80,6 +89,7 @@
   document.addEventListener("change", (event) => {
     if (!event.target.id || !event.target.id.startsWith(FIELD)) return;
     window.clearTimeout(timer);
+    written = event.target.id;
     const typed = event.target.type === "date";
     timer = window.setTimeout(() => {
       if (document.getElementById("fleet-form") && event.target.validity.valid) go(address());
@@ -96,7 +106,7 @@
   });
 
   /* Figures further down are drawn once they come near the window. */
-  const NEAR_PX = 500, PASSED_PX = 1e6;
+  const NEAR_PX = 250, PASSED_PX = 1e6;
   let watching = null;
   function watch() {
     if (watching) watching.disconnect();

@@ -22,7 +22,7 @@ from dashboard.pages.runs_rows import SIGN_OF_STANDING, STANDINGS
 
 FEW = 60
 """Files that a page analyses by itself, when it is asked to."""
-MAKE, MAKING = "Analyse them here", "Analysing …"
+MAKE, MAKING = "Analyse here", "Analysing …"
 _TOLD = 100
 """Files set aside that are listed."""
 
@@ -37,7 +37,7 @@ def counts(view: FleetView) -> Component:
     runs = view.runs
     told = [
         _count(runs.num_rows, "run"),
-        *(_count(pc.count_distinct(runs[c]).as_py(), c) for c in ("truck", "build", "kit")),
+        *(_count(_kinds(runs, column), column) for column in ("truck", "build", "kit")),
     ]
     days = _days(runs)
     return html.Div(
@@ -152,7 +152,14 @@ def no_runs(view: FleetView) -> Component:
     return html.Section([html.H2("The catalogue holds no run")], className="card empty")
 
 
+def _kinds(runs: pa.Table, column: str) -> int:
+    """How many trucks, builds or kits there are; no build is none."""
+    return int(pc.sum(pc.not_equal(pc.unique(runs[column]), "")).as_py() or 0)
+
+
 def _count(number: int, noun: str) -> list[Component | str]:
+    if not number and noun == "build":
+        return ["no build named"]
     words = noun if number == 1 else f"{noun}s"
     return [html.Strong(number_words(number, "")), f" {words}"]
 
