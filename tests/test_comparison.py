@@ -73,6 +73,10 @@ def test_repeats_stand_side_by_side_and_lead_to_run_and_second(runs):
     assert statistics["repeatability"]["s_r"] >= 0
     assert statistics["agreement"]["why_not"]
     assert document["findings"] == []
+    found = quantity(document, "right", "lift_deg")["differences"][0]
+    low, high = found["interval"]
+    assert (low + high) / 2 == pytest.approx(found["difference"], abs=1e-3)
+    assert high - low == pytest.approx(2 * found["expanded"], abs=2e-3)
 
 
 def test_left_angles_are_sizes(runs):

@@ -6,7 +6,7 @@ own: run 2 a little beside run 1, and so on. Only what was read with the load ha
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,6 +26,7 @@ Result = dict[str, Any]
 ROW_PX = 170
 POINTS_OF_STRETCH = 240
 _NUMBER_EVERY_DEG = 60.0
+_NEAR_DEG = 3.0
 _FIRST_NUMBER_DEG = -180.0
 _NUMBER_APART_DEG = 16.0
 """Numbers of two runs are this far apart, so that the lines are seen between them."""
@@ -71,13 +72,33 @@ class OverlaidRun:
 
 def lines_of_run(result: Result, readings: Readings) -> tuple[AngleLine, ...]:
     """The lines of a run, few points each, so that many runs can be drawn at once."""
-    return tuple(
+    return joined(
         AngleLine(quantity=name, angle_deg=angle_deg, value=value, t_s=t_s)
         for sweep in sweeps_of(result, readings)
         for name in QUANTITIES
         for angle_deg, value, t_s in (points_over_angle(sweep, name, points=POINTS_OF_STRETCH),)
         if t_s.size
     )
+
+
+def joined(lines: Iterable[AngleLine]) -> tuple[AngleLine, ...]:
+    """One line a quantity, broken where one of the given ends: a figure takes long for many."""
+    parts: dict[str, list[AngleLine]] = {}
+    for line in lines:
+        parts.setdefault(line.quantity, []).append(line)
+    return tuple(
+        AngleLine(
+            quantity=quantity,
+            angle_deg=_broken([line.angle_deg for line in of_it]),
+            value=_broken([line.value for line in of_it]),
+            t_s=_broken([line.t_s for line in of_it]),
+        )
+        for quantity, of_it in parts.items()
+    )
+
+
+def _broken(parts: Sequence[Numbers]) -> Numbers:
+    return np.concatenate([np.append(part, part.dtype.type(np.nan)) for part in parts])
 
 
 def overlay_figure(
@@ -230,9 +251,9 @@ def _number_places(
     every = max(_NUMBER_EVERY_DEG, _NUMBER_APART_DEG * runs)
     first = _FIRST_NUMBER_DEG + every * (mark.number - 0.5) / runs
     wanted = np.arange(first + every * np.ceil((low - first) / every), high, every)
-    return np.unique([known[np.abs(angle_deg[known] - at).argmin()] for at in wanted]).astype(
-        np.intp
-    )
+    nearest = (known[np.abs(angle_deg[known] - at).argmin()] for at in wanted)
+    near = [i for i, at in zip(nearest, wanted, strict=True) if abs(angle_deg[i] - at) < _NEAR_DEG]
+    return np.array(sorted(set(near)), dtype=np.intp)
 
 
 def _lifts(run: OverlaidRun, palette: Palette, factor: float) -> go.Scatter:
@@ -241,12 +262,11 @@ def _lifts(run: OverlaidRun, palette: Palette, factor: float) -> go.Scatter:
     x, y = [], []
     for at in run.lifts_deg:
         for line in moments:
-            known = np.flatnonzero(np.isfinite(line.angle_deg))
+            known = np.flatnonzero(np.isfinite(line.value))
             apart = np.abs(line.angle_deg[known] - at)
             if known.size and apart.min() < 1:
                 x.append(at)
                 y.append(float(line.value[known[apart.argmin()]]) * factor)
-                break
     return go.Scatter(
         x=x,
         y=y,

@@ -15,7 +15,14 @@ import plotly.graph_objects as go
 from dashboard.capacity.truck.truck_model import reactions_n
 from dashboard.figures.palette import FONT, Palette
 from dashboard.figures.run_marks import MOST_DRAWN
-from dashboard.figures.run_overlay import AngleLine, OverlaidRun, angle_axis, run_line, run_numbers
+from dashboard.figures.run_overlay import (
+    AngleLine,
+    OverlaidRun,
+    angle_axis,
+    joined,
+    run_line,
+    run_numbers,
+)
 from dashboard.figures.trace_rows import Row, axis_of, stacked_layout, y_axes
 from dashboard.figures.trace_windows import Numbers
 from dashboard.figures.units import SI, Units
@@ -30,7 +37,7 @@ MOST_SUPPORTS = 10
 
 
 def reaction_lines(result: Result, model: TruckModel | None) -> tuple[AngleLine, ...]:
-    """Reactions at each support, a line for each hold of the sweeps that count.
+    """Reactions at each support, broken between the holds of the sweeps that count.
 
     Args:
         result: the run's result.
@@ -38,7 +45,7 @@ def reaction_lines(result: Result, model: TruckModel | None) -> tuple[AngleLine,
     """
     if model is None:
         return ()
-    return tuple(
+    return joined(
         line
         for sweep in result["sweeps"]
         if sweep["counts"]

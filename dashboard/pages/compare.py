@@ -12,17 +12,17 @@ from typing import Any
 
 import dash
 import dash_mantine_components as dmc
-from dash import ClientsideFunction, Input, Output, State, ctx, dcc, html
+from dash import ClientsideFunction, Input, Output, State, dcc, html
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
-from dashboard.exclusions import TAKEN_BACK, decide
 from dashboard.figures.lift_dots import dots_figure, dots_summary
 from dashboard.figures.palette import Palette, palette_of
 from dashboard.figures.run_overlay import overlay_figure, overlay_summary
 from dashboard.figures.run_reactions import reactions_figure
 from dashboard.figures.units import Units, units_of
 from dashboard.pages.attributes import aria
+from dashboard.pages.compare_aside import register_aside, setting_aside
 from dashboard.pages.compare_choice import Comparison, read_comparison
 from dashboard.pages.compare_parts import body, nothing_chosen, refused, who
 from dashboard.pages.compared import Found, LookedThrough, comparison_of
@@ -60,7 +60,7 @@ def layout(library: RunLibrary, _run: Run | None, query: Query) -> Component:
                 id="compare-who",
                 **aria(live="polite"),
             ),
-            _setting_aside(),
+            setting_aside(),
             html.Div(id="compare-body"),
         ],
         id="compare",
@@ -125,39 +125,11 @@ def _label(run: Run) -> str:
     return f"{run.header.test.test.id}, {start} ({run.header.run_id})"
 
 
-def _setting_aside() -> Component:
-    """The form by which a run is left out of the statistics, with a reason."""
-    return html.Details(
-        [
-            html.Summary("Set a run aside, or take it back"),
-            html.P(
-                "A run that is set aside stays in sight and out of the statistics. The reason is "
-                "kept beside the run, with the date; the recording itself is never changed.",
-                className="muted small",
-            ),
-            html.Div(
-                [
-                    dmc.Select(id="aside-run", label="Run", data=[], size="md", className="field"),
-                    dmc.TextInput(id="aside-reason", label="Reason", size="md", className="field"),
-                    dmc.TextInput(id="aside-by", label="By", size="md", className="field"),
-                    html.Button("Set aside", id="aside-out", className="button", type="button"),
-                    html.Button("Take back", id="aside-in", className="button", type="button"),
-                ],
-                className="aside-form",
-            ),
-            html.P(id="aside-said", role="status"),
-        ],
-        className="card setting-aside",
-        id="setting-aside",
-        hidden=True,
-    )
-
-
 def _register(app: dash.Dash, library: RunLibrary) -> None:
     looked = LookedThrough(library)
     _register_answer(app, looked)
     _register_figures(app, looked)
-    _register_aside(app, library)
+    register_aside(app, library)
     # What the fields changed stands in the address only; a change of units asks for that anew.
     app.clientside_callback(  # type: ignore[no-untyped-call]
         ClientsideFunction(namespace="compare", function_name="keepUp"),
@@ -276,44 +248,6 @@ def _reactions(found: Found, palette: Palette, units: Units, *, narrow: bool) ->
         "radius of its holds. A reaction that comes to zero is a lift foreseen."
     )
     return _drawn(reactions_figure(runs, palette, units=units, narrow=narrow), words)
-
-
-def _register_aside(app: dash.Dash, library: RunLibrary) -> None:
-    @app.callback(
-        Output("compare-decided", "data"),
-        Output("aside-said", "children"),
-        Output("aside-reason", "value"),
-        Input("aside-out", "n_clicks"),
-        Input("aside-in", "n_clicks"),
-        State("aside-run", "value"),
-        State("aside-reason", "value"),
-        State("aside-by", "value"),
-        State("compare-decided", "data"),
-        prevent_initial_call=True,
-    )
-    async def keep(
-        _out: int | None,
-        _in: int | None,
-        run_id: str | None,
-        reason: str | None,
-        by: str | None,
-        decided: int | None,
-    ) -> tuple[Any, ...]:
-        excluded = ctx.triggered_id == "aside-out"
-        run = library.find(run_id) if run_id else None
-        if run is None:
-            return dash.no_update, "✖ Choose the run first.", dash.no_update
-        words = reason or ("" if excluded else TAKEN_BACK)
-        try:
-            await asyncio.to_thread(_keep, run, excluded=excluded, words=words, by=by or "")
-        except BadInput as exc:
-            return dash.no_update, f"✖ {exc}", dash.no_update
-        said = "set aside" if excluded else "taken back"
-        return (decided or 0) + 1, f"✓ {run.header.run_id} is {said}.", ""
-
-
-def _keep(run: Run, *, excluded: bool, words: str, by: str) -> None:
-    decide(run.path, excluded=excluded, reason=words, by=by)
 
 
 PAGE = Page(path="/compare", of_run=False, layout=layout, register=_register)

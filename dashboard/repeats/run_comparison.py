@@ -12,16 +12,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from dashboard.repeats import equivalence
-from dashboard.repeats.kits import KitValue, en_number
 from dashboard.repeats.measurements import is_provisional
 from dashboard.repeats.run_comparison_difference import Difference, difference
+from dashboard.repeats.run_comparison_judgement import e_n, shown_within, within_limit
 from dashboard.repeats.run_comparison_sameness import ComparedRun, departures, in_common
 from dashboard.repeats.run_comparison_sectors import sector_table
 from dashboard.repeats.run_comparison_statistics import (
     Counted,
     directions_agreement,
-    or_why_not,
     statistics_of,
 )
 from dashboard.repeats.run_comparison_values import (
@@ -43,7 +41,6 @@ COMPUTED_WORDS = (
     "Every result is computed from the readings by version {version} of the method, whatever "
     "version computed it before."
 )
-_BY_BUDGETS = "uncertainty budgets of both runs, nothing cancelled"
 _DIGITS = {"deg": 3, "%": 3, "m": 4, "N·m": 1}
 
 
@@ -95,7 +92,7 @@ def compare_runs(runs: Sequence[ComparedRun], asked: Asked) -> dict[str, Any]:
         "quantities": quantities,
         "sectors": sector_table(runs),
         "directions": _directions(runs),
-        "within_limit": _within_limit(quantities, asked.limit_deg),
+        "within_limit": within_limit(quantities, asked.limit_deg),
         "cautions": list(runs[0].result["cautions"]),
     }
 
@@ -202,50 +199,22 @@ def _difference_document(
         "difference": _rounded(found.value, quantity),
         "same": own.value == other.value if not quantity.unit else None,
         "expanded": _rounded(found.expanded, quantity),
+        "interval": _interval(found, quantity),
         "expanded_apart": _rounded(found.expanded_apart, quantity),
         "cancelled": list(found.cancelled),
         "explained": found.explained,
-        "within_limit": None if limit is None else _shown_within(found, limit),
-        "e_n": _e_n(quantity, run, own, reference, other),
+        "within_limit": None if limit is None else shown_within(found, limit),
+        "e_n": e_n(quantity, run, own, reference, other),
         "t_s": own.t_s,
         "set_aside": run.set_aside is not None,
     }
 
 
-def _e_n(
-    quantity: Quantity, run: ComparedRun, own: Value, reference: ComparedRun, other: Value
-) -> dict[str, Any]:
-    """E_n of the first lifts; what an operator sets anew in each test is no measurand of both."""
-    if quantity.key != "lift_deg":
-        return {"why_not": "E_n is told of first lifts only: the rest is set anew in each test"}
-    if own.number is None or other.number is None or not own.expanded or not other.expanded:
-        return {"why_not": "not both runs tell it with an uncertainty"}
-    first = KitValue(kit=run.kit, value=own.number, expanded_u=own.expanded)
-    second = KitValue(kit=reference.kit, value=other.number, expanded_u=other.expanded)
-    return or_why_not(lambda: en_number(first, second).document())
-
-
-def _shown_within(found: Difference, limit: float) -> dict[str, Any]:
-    """Whether two runs are shown to differ by less than a limit, whatever they have in common."""
-    if found.value is None or found.u_apart is None:
-        return {"why_not": "not both runs tell it"}
-    judged = equivalence.judged(
-        equivalence.Difference(
-            value=found.value,
-            standard_error=found.u_apart,
-            dof=found.dof_apart,
-            n=(1, 1),
-            method=_BY_BUDGETS,
-        ),
-        limit,
-    )
-    return {
-        "source": equivalence.SOURCE.format(method=_BY_BUDGETS),
-        "limit": limit,
-        "interval_of_tests": judged.interval_of_tests.document(),
-        "p": judged.p,
-        "answer": judged.answer,
-    }
+def _interval(found: Difference, quantity: Quantity) -> list[Any] | None:
+    """The difference less and plus its expanded uncertainty."""
+    if found.value is None or found.expanded is None:
+        return None
+    return [_rounded(found.value + sign * found.expanded, quantity) for sign in (-1, 1)]
 
 
 def _directions(runs: Sequence[ComparedRun]) -> dict[str, Any]:
@@ -261,31 +230,6 @@ def _directions(runs: Sequence[ComparedRun]) -> dict[str, Any]:
         "pairs": pairs,
         "agreement": directions_agreement(counting),
     }
-
-
-def _within_limit(quantities: Sequence[dict[str, Any]], limit_deg: float | None) -> bool | None:
-    """Whether every run that counts is shown to agree with the reference within the limit.
-
-    On a side where neither lifted a wheel there is nothing to disagree about; where only one did,
-    they don't agree.
-    """
-    if limit_deg is None:
-        return None
-    return all(
-        _agrees(q, d)
-        for q in quantities
-        if q["key"] == "lift_deg"
-        for d in q["differences"]
-        if not d["set_aside"]
-    )
-
-
-def _agrees(quantity: dict[str, Any], compared: dict[str, Any]) -> bool:
-    pair = (compared["run_id"], quantity["against"])
-    lifted = [v["value"] is not None for v in quantity["values"] if v["run_id"] in pair]
-    if not any(lifted):
-        return True
-    return all(lifted) and compared["within_limit"]["answer"] == "within"
 
 
 def _rounded(value: float | str | None, quantity: Quantity) -> float | str | None:
