@@ -341,8 +341,7 @@ def test_the_page_makes_a_catalogue_narrows_pages_and_opens_a_run(browser, tmp_p
             page.click("a:has-text('Newest')")
             page.wait_for_selector("text=1 to 25 of 420")
             page.set_viewport_size({"width": 390, "height": 844})
-            page.wait_for_timeout(300)
-            assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
+            page.wait_for_function("() => document.documentElement.scrollWidth <= 390")
             page.set_viewport_size({"width": 1280, "height": 900})
             page.locator(".fleet-table a.open").first.focus()
             page.keyboard.press("Enter")
@@ -350,6 +349,7 @@ def test_the_page_makes_a_catalogue_narrows_pages_and_opens_a_run(browser, tmp_p
             assert page.url.endswith("/sectors?run=real")
             page.go_back()
             page.wait_for_selector("#fleet-trend .main-svg")
+            page.wait_for_selector("#fleet-age >> text=up to date")
             click_last_point(page)
             page.wait_for_function("() => location.search === '?run=real'")
             assert screen.complaints == []
