@@ -11,8 +11,9 @@ import pyarrow as pa
 import pytest
 
 from dashboard.catalogue import analysing
+from dashboard.catalogue.bucket import Bucket
 from dashboard.catalogue.columns import RUNS, SECTORS, TABLES
-from dashboard.catalogue.places import Bucket, Folder, catalogue_place, place_of
+from dashboard.catalogue.places import Folder, catalogue_place, place_of
 from dashboard.catalogue.queries import Catalogue, Filters, catalogue_stamp, open_catalogue
 from dashboard.catalogue.snapshot import POINTER, read_snapshot, write_snapshot
 from dashboard.results import analyse

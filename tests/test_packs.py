@@ -11,7 +11,8 @@ import pyarrow.parquet as pq
 import pytest
 from typer.testing import CliRunner
 
-from dashboard.catalogue.places import Bucket, catalogue_place, place_of
+from dashboard.catalogue.bucket import Bucket
+from dashboard.catalogue.places import catalogue_place, place_of
 from dashboard.catalogue.snapshot import read_snapshot
 from dashboard.cli import app
 from dashboard.fleet import packs as packs_module

@@ -20,6 +20,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -27,11 +28,13 @@ import psutil
 import pyarrow as pa
 
 from dashboard.capacity.method_version import METHOD_VERSION
+from dashboard.catalogue.analysing import analyse_file
 from dashboard.catalogue.building import build_catalogue
 from dashboard.catalogue.columns import RUNS, TABLES
 from dashboard.catalogue.places import Folder, catalogue_place
 from dashboard.catalogue.queries import Filters, open_catalogue
 from dashboard.catalogue.snapshot import read_snapshot, write_snapshot
+from dashboard.catalogue.tasks import Task
 from dashboard.fleet.workers import analyse_on, workers
 
 
@@ -83,21 +86,40 @@ def warm_up():
     import dashboard.catalogue.analysing  # noqa: F401
 
 
+def bare(count, runs):
+    """The same by plain processes without dask or a catalogue: what the machine itself gives."""
+    tasks = [Task(runs=str(runs), path=path) for path in Folder(runs).runs()]
+    me = psutil.Process()
+    with ProcessPoolExecutor(count) as pool:
+        for _ in pool.map(time.sleep, [1.0] * count):
+            pass
+        list(pool.map(analyse_file, tasks[: 2 * count]))
+        begun_s, spent_s = time.monotonic(), processor_s(me)
+        list(pool.map(analyse_file, tasks, chunksize=4))
+        wall_s, spent_s = time.monotonic() - begun_s, processor_s(me) - spent_s
+    each_ms = 1000 * spent_s / len(tasks)
+    print(f"{count} bare: {len(tasks)} runs in {wall_s:.1f} s, {each_ms:.0f} ms a run, {load()}")
+    return wall_s, spent_s
+
+
 def efficiency(fleet, count, rounds):
-    """Runs a second by two workers against twice those by one."""
-    found = {1: [], 2: []}
+    """Runs a second by two workers against twice those by one, and against bare processes."""
+    found = {(kind, n): [] for kind in ("bare", "workers") for n in (1, 2)}
     with tempfile.TemporaryDirectory(dir=fleet.parent) as folder:
         runs = links(fleet, Path(folder) / "runs", count)
         for number in range(rounds):
-            for workers_now in (1, 2):
-                out = Path(folder) / f"catalogue-{workers_now}-{number}"
-                found[workers_now].append(built_by(workers_now, runs, out))
-    walls = {n: min(w for w, _ in times) for n, times in found.items()}
-    spent = {n: min(s for _, s in times) for n, times in found.items()}
-    print(
-        f"parallel efficiency on two workers: {100 * walls[1] / (2 * walls[2]):.0f} % by the wall"
-    )
-    print(f"processor time a run, one against two: {100 * spent[1] / spent[2]:.0f} %")
+            for n in (1, 2):
+                found["bare", n].append(bare(n, runs))
+                out = Path(folder) / f"catalogue-{n}-{number}"
+                found["workers", n].append(built_by(n, runs, out))
+    wall = {key: min(w for w, _ in times) for key, times in found.items()}
+    spent = {key: min(s for _, s in times) for key, times in found.items()}
+    for kind in ("bare", "workers"):
+        share = 100 * wall[kind, 1] / (2 * wall[kind, 2])
+        print(f"{kind}: efficiency of two by the wall {share:.0f} %")
+    for n in (1, 2):
+        share = 100 * spent["bare", n] / spent["workers", n]
+        print(f"{n}: processor time, bare against workers and catalogue {share:.0f} %")
 
 
 def many_rows(fleet, folder, count):
@@ -153,7 +175,6 @@ def told(what):
 def rebuild(folder):
     """The command with nothing changed, as a person starts it."""
     for _ in range(3):
-        before = psutil.cpu_times()
         begun_s = time.perf_counter()
         command = [sys.executable, "-m", "dashboard", "fleet", str(folder)]
         process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
@@ -161,7 +182,6 @@ def rebuild(folder):
         process.returncode = 0
         spent_s = usage.ru_utime + usage.ru_stime
         wall_s = time.perf_counter() - begun_s
-        del before
         print(f"rebuild, nothing changed: {wall_s:.2f} s, {spent_s:.2f} s of processor, {load()}")
 
 
