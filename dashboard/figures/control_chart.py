@@ -53,12 +53,6 @@ def control_chart_figure(
     return go.Figure(data=data, layout=_layout(chart, palette, narrow=narrow))
 
 
-def control_chart_height_px(*, narrow: bool) -> int:
-    """Height of the figure."""
-    bottom = _NARROW_BOTTOM_PX if narrow else _BOTTOM_PX
-    return _TOP_PX + _VALUE_PX + _GAP_PX + _RANGE_PX + bottom
-
-
 def _line(chart: ControlChart, told: Told, palette: Palette, *, of_range: bool) -> go.Scatter:
     """The runs of a row; joined where each is drawn, though not from build to build."""
     row = chart.ranges if of_range else chart.values
@@ -163,6 +157,7 @@ def _limits(chart: ControlChart, palette: Palette) -> Iterator[go.Scatter]:
 
 def _layout(chart: ControlChart, palette: Palette, *, narrow: bool) -> dict[str, Any]:
     inner = _VALUE_PX + _GAP_PX + _RANGE_PX
+    bottom = _NARROW_BOTTOM_PX if narrow else _BOTTOM_PX
     count = chart.values.size
     axis = {
         "gridcolor": palette.grid,
@@ -176,12 +171,12 @@ def _layout(chart: ControlChart, palette: Palette, *, narrow: bool) -> dict[str,
         "font": {"family": FONT, "size": 12 if narrow else 13, "color": palette.ink},
         "paper_bgcolor": "rgba(0,0,0,0)",
         "plot_bgcolor": "rgba(0,0,0,0)",
-        "height": control_chart_height_px(narrow=narrow),
+        "height": _TOP_PX + inner + bottom,
         "margin": {
             "l": 58,
             "r": 34 if narrow else 78,
             "t": _TOP_PX,
-            "b": _NARROW_BOTTOM_PX if narrow else _BOTTOM_PX,
+            "b": bottom,
         },
         "hovermode": "closest",
         "hoverlabel": {"font": {"family": FONT, "size": 13}, "align": "left"},

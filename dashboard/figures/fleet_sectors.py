@@ -121,12 +121,6 @@ def around_figure(found: Around, palette: Palette, *, narrow: bool = False) -> g
     )
 
 
-def around_height_px(*, narrow: bool) -> int:
-    """Height of the figure."""
-    bottom = _NARROW_BOTTOM_PX if narrow else _BOTTOM_PX
-    return _TOP_PX + _ROW_PX + _GAP_PX + _SHARE_PX + bottom
-
-
 def around_summary(found: Around) -> str:
     """The figure in sentences, for those who don't see it."""
     if not np.isfinite(found.median).any():
@@ -236,7 +230,7 @@ def _layout(found: Around, palette: Palette, *, narrow: bool) -> dict[str, Any]:
         "font": {"family": FONT, "size": 12 if narrow else 13, "color": palette.ink},
         "paper_bgcolor": "rgba(0,0,0,0)",
         "plot_bgcolor": "rgba(0,0,0,0)",
-        "height": around_height_px(narrow=narrow),
+        "height": _TOP_PX + inner + bottom,
         "margin": {"l": 46, "r": 34, "t": _TOP_PX, "b": bottom},
         "barmode": "stack",
         "hovermode": "closest",
