@@ -30,12 +30,18 @@ from dashboard.repeats.measurements import Measurements
 from dashboard.repeats.precision import precision_of
 
 LEAST, MOST = 0.94, 0.96
+OF_REPEATS = ("6 pairs of 2 and 2", "12 pairs of 2 and 3", "12 pairs of 1 to 4")
 ABOVE = {
     *("s_L", "av", "interaction", "reproducibility", "pv", "tv", "grr/tv", "ndc"),
-    ("agreement: 12 pairs of 1 to 4", "lower limit"),
-    ("agreement: 12 pairs of 1 to 4", "upper limit"),
+    *(
+        (f"agreement: {pairs}", f"{end} limit")
+        for pairs in OF_REPEATS
+        for end in ("lower", "upper")
+    ),
+    ("phases: 3 and 3", "difference"),
 }
-"""Components, sums and ratios with few groups, limits of unequal repeats: rather long."""
+"""What is rather long: components, sums and ratios with few groups, limits of agreement where there
+are repeats, Welch's interval of three values on each side."""
 
 
 def table_of(numbers, *, item, group, both, error, rng):
