@@ -388,6 +388,7 @@ def test_a_table_of_numbers_from_anywhere_has_the_same_statistics(tmp_path):
         "item,group,value\na,,1\n": "line 2, column group",
         "item,group,value\na,x,nan\n": "line 2, column value",
         "item,group,value\na,x\n": "line 2, column value",
+        "item,group,value\na,x,1\na,x,1e300\n": "line 3, column value",
         "item,group,value\n": "no measurement",
         "": "no measurement",
     }

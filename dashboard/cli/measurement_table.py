@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterator
 from pathlib import Path
 
-from dashboard.repeats.measurements import Measurements
+from dashboard.repeats.measurements import LARGEST, Measurements
 from logger.cli.options import read_text
 from logger.errors import FileInvalid
 
@@ -78,6 +78,10 @@ def _value(text: str, mark: str, *, where: str) -> float:
         value = float(plain)
     except ValueError:
         value = math.nan
-    if not math.isfinite(value):
-        raise FileInvalid(where=where, what=f"{text[:40]!r} is no number", would_do="such as 74.6")
+    if not abs(value) < LARGEST:
+        raise FileInvalid(
+            where=where,
+            what=f"{text[:40]!r} is no measured number",
+            would_do=f"a plain one, below {LARGEST:g} in size, such as 74.6",
+        )
     return value
