@@ -121,7 +121,8 @@ async def _lifespan(library: RunLibrary, _server: FastAPI) -> AsyncIterator[None
 
 def _warm_up(library: RunLibrary) -> None:
     warm_up()
-    fleet.prepare(library)
+    # Waited for at the end: a program must not end under a thread that is in its database.
+    threading.Thread(target=fleet.prepare, args=(library,), daemon=False).start()
 
 
 def _own_analysis() -> Analyse:

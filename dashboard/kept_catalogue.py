@@ -35,6 +35,7 @@ class KeptCatalogue:
         self._lock = threading.Lock()
         self._making = threading.Lock()
         self._building = threading.Lock()
+        self._closed = False
         self._open: Catalogue | None = None
         self._made: OrderedDict[Hashable, Any] = OrderedDict()
 
@@ -47,6 +48,8 @@ class KeptCatalogue:
         from dashboard.catalogue.queries import catalogue_stamp, open_catalogue  # noqa: PLC0415
 
         with self._lock:
+            if self._closed:
+                return None
             stamp = catalogue_stamp(self._folder)
             if self._open is not None and self._open.stamp == stamp:
                 return self._open
@@ -95,6 +98,9 @@ class KeptCatalogue:
             catalogue: as :meth:`now` gave it.
             key: what is wanted.
             make: makes it.
+
+        Raises:
+            RuntimeError: once it is closed.
         """
         key = catalogue.stamp, key
         with self._making:  # apart from the other lock, since making may take a while
@@ -103,9 +109,18 @@ class KeptCatalogue:
                     self._made.move_to_end(key)
                     known: Made = self._made[key]
                     return known
+                if self._closed:
+                    raise RuntimeError("the catalogue is closed")
             made = make()
             with self._lock:
                 self._made[key] = made
                 while len(self._made) > _KEPT:
                     self._made.popitem(last=False)
             return made
+
+    def close(self) -> None:
+        """Gives it up, once nobody is reading it: a database must not outlive the program."""
+        with self._making, self._lock:
+            self._closed = True
+            self._made.clear()
+            self._open = None

@@ -310,6 +310,7 @@ class RunLibrary:
         """Gives up what is still to be analysed."""
         self._closed = True
         self._analysts.shutdown(wait=False, cancel_futures=True)
+        self.catalogue.close()
 
 
 def _of_id(shelf: Shelf, run_id: str) -> Run | None:

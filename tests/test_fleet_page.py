@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 from datetime import date
 from urllib.parse import parse_qs, urlsplit
 
@@ -305,6 +306,39 @@ def write_many(folder):
     runs[-1] |= {"right_lift_deg": 120.0}
     aside = [{"path": "bad.parquet", "reason": "<b>not a run</b>"}]
     write_fleet(folder, runs, sectors, set_aside=aside, files=files_of(folder))
+
+
+def test_a_dashboard_that_is_stopped_at_once_ends_in_peace(many):
+    """Its database is given up before the program ends, however far the first view has come."""
+    library = RunLibrary(many, analyse=lambda _: {})
+    catalogue = library.catalogue.now()
+    reading, go_on = threading.Event(), threading.Event()
+
+    def slow():
+        reading.set()
+        go_on.wait(timeout=60)
+        return catalogue.count()
+
+    made = []
+    reader = threading.Thread(
+        target=lambda: made.append(library.catalogue.once(catalogue, "slow", slow))
+    )
+    reader.start()
+    reading.wait(timeout=60)
+    closer = threading.Thread(target=library.close)
+    closer.start()
+    closer.join(timeout=0.2)
+    waited = closer.is_alive()
+    go_on.set()
+    closer.join(timeout=60)
+    reader.join(timeout=60)
+    fleet.prepare(library)
+
+    assert waited
+    assert made == [900]
+    assert library.catalogue.now() is None
+    with pytest.raises(RuntimeError, match="closed"):
+        library.catalogue.once(catalogue, "more", catalogue.count)
 
 
 @pytest.mark.browser

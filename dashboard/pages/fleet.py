@@ -196,7 +196,7 @@ async def _graphs(
 
 def prepare(library: RunLibrary) -> None:
     """Reads and draws what most people see first, so that the first of them does not wait."""
-    with suppress(BadInput, PreventUpdate):  # the page says so itself
+    with suppress(BadInput, PreventUpdate, RuntimeError):  # told by the page; or closed meanwhile
         ask, screen = {"words": {}, "units": "si"}, {"scheme": "day", "narrow": False}
         _figures(library, ask, screen, (CHART, *_SPREADS))
 
