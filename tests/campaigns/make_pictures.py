@@ -13,6 +13,7 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
+from urllib.parse import urlencode
 
 import pypdfium2
 from rich._export_format import CONSOLE_SVG_FORMAT
@@ -20,6 +21,7 @@ from rich.console import Console
 
 from dashboard.capacity.planning.plan_document import plan_document
 from dashboard.capacity.truck.truck_model import model_result
+from dashboard.demo.synthetic_fleet import FleetPlan, write_fleet
 from dashboard.figures.model_svg import model_svg
 from dashboard.figures.plan_svg import plan_svg
 from logger.events.alarm import AlarmBook
@@ -78,6 +80,33 @@ def live():
             page.wait_for_selector("#live-alarm[data-state=confirmed]", timeout=PATIENCE_MS)
             page.screenshot(path=PICTURES / "live.png")
             tested.terminate()
+
+
+def repeats():
+    """An invented fleet, and repeat tests of one of its trucks side by side."""
+    with tempfile.TemporaryDirectory() as folder:
+        runs = Path(folder)
+        list(write_fleet(runs, FleetPlan(runs=60, seed=3, trucks=2, builds=2, kits=1), processes=2))
+        subprocess.run([sys.executable, "-m", "dashboard", "fleet", folder], check=True)
+        headers = [open_run(path).header for path in sorted(runs.rglob("truck-*/*.parquet"))]
+        truck = headers[0].test.truck
+        same = [
+            h.run_id
+            for h in headers
+            if (h.test.truck.id, h.test.truck.build) == (truck.id, truck.build)
+        ]
+        asked = {
+            "fleet": ("/fleet", 1180),
+            "compare": (f"/compare?{urlencode({'runs': ','.join(same[:4])})}", 1240),
+        }
+        with served(runs) as address, chromium() as browser:
+            page = browser.new_page(viewport={"width": 1280, "height": 800}, color_scheme="light")
+            for name, (path, height) in asked.items():
+                page.set_viewport_size({"width": 1280, "height": height})
+                page.goto(address + path)
+                page.wait_for_selector(".main-svg", timeout=PATIENCE_MS)
+                page.wait_for_timeout(SETTLE_MS)
+                page.screenshot(path=PICTURES / f"{name}.png")
 
 
 def sheets():
@@ -146,5 +175,6 @@ def drawings():
 if __name__ == "__main__":
     drawings()
     sheets()
+    repeats()
     live()
     pages(panel())
