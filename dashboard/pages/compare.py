@@ -108,7 +108,9 @@ def _asking(library: RunLibrary, choice: Comparison) -> list[Component]:
 def _offered(library: RunLibrary, choice: Comparison) -> list[dict[str, Any]]:
     """The folder's runs by their trucks; those that are chosen come first."""
     runs = library.shelf(patience_s=_PATIENCE_S).runs
-    chosen = [r for r in runs if r.header.run_id in choice.runs]
+    here = {r.header.run_id: r for r in runs}
+    # Some may lie in folders below, which a catalogue knows.
+    chosen = [run for i in choice.runs if (run := here.get(i) or library.find(i))]
     rest = [r for r in runs if r.header.run_id not in choice.runs]
     known = {r.header.run_id for r in chosen}
     trucks: dict[str, list[dict[str, str]]] = {}

@@ -116,9 +116,8 @@ def _cautions(view: FleetView, trend: FleetTrend) -> Iterator[Component]:
         )
     few = [p for p in trend.found.phases if len(p.values) < PROVISIONAL_UNDER]
     if few:
-        which = (
-            "The limits are" if len(trend.found.phases) == 1 else f"Limits of {len(few)} phases are"
-        )
+        phases = "one phase" if len(few) == 1 else f"{len(few)} phases"
+        which = "The limits are" if len(trend.found.phases) == 1 else f"Limits of {phases} are"
         yield html.P(
             [html.Strong("○ Provisional: "), f"{which} of fewer than {PROVISIONAL_UNDER} runs."]
         )

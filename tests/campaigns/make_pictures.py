@@ -12,6 +12,7 @@ import re
 import subprocess
 import sys
 import tempfile
+from contextlib import chdir
 from pathlib import Path
 from urllib.parse import urlencode
 
@@ -84,11 +85,15 @@ def live():
 
 def repeats():
     """An invented fleet, and repeat tests of one of its trucks side by side."""
-    with tempfile.TemporaryDirectory() as folder:
-        runs = Path(folder)
-        list(write_fleet(runs, FleetPlan(runs=60, seed=3, trucks=2, builds=2, kits=1), processes=2))
-        subprocess.run([sys.executable, "-m", "dashboard", "fleet", folder], check=True)
-        headers = [open_run(path).header for path in sorted(runs.rglob("truck-*/*.parquet"))]
+    plan = FleetPlan(runs=60, seed=3, trucks=2, builds=2, kits=1)
+    # Named as seen from within, since the page shows the name of its folder.
+    with tempfile.TemporaryDirectory() as folder, chdir(folder):
+        runs = Path("runs")
+        list(write_fleet(runs, plan, processes=2))
+        subprocess.run([sys.executable, "-m", "dashboard", "fleet", "runs"], check=True)
+        headers = [
+            open_run(path).header for path in sorted(runs.glob("truck-*/*.parquet"), reverse=True)
+        ]
         truck = headers[0].test.truck
         same = [
             h.run_id
@@ -96,7 +101,7 @@ def repeats():
             if (h.test.truck.id, h.test.truck.build) == (truck.id, truck.build)
         ]
         asked = {
-            "fleet": ("/fleet", 1180),
+            "fleet": (f"/fleet?{urlencode({'truck': truck.id})}", 1180),
             "compare": (f"/compare?{urlencode({'runs': ','.join(same[:4])})}", 1240),
         }
         with served(runs) as address, chromium() as browser:
