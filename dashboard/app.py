@@ -54,7 +54,7 @@ _INDEX = """<!DOCTYPE html>
 </html>"""
 """Dash's own document, in English, with our mark, and the smaller of Plotly's drawing libraries.
 
-Figures here are lines and points only, and reading the whole library takes four times as long.
+Figures here are lines, points and bars, and the whole library is four times as large.
 Dash takes the one that is there.
 """
 

@@ -19,6 +19,7 @@ from dashboard.figures.control_points import (
     stretches,
 )
 from dashboard.figures.palette import FONT, Palette, see_through
+from dashboard.figures.trace_rows import line_style
 from dashboard.figures.words import drawn_name
 
 _VALUE_PX, _RANGE_PX, _GAP_PX, _TOP_PX = 250, 110, 40, 48
@@ -159,13 +160,7 @@ def _layout(chart: ControlChart, palette: Palette, *, narrow: bool) -> dict[str,
     inner = _VALUE_PX + _GAP_PX + _RANGE_PX
     bottom = _NARROW_BOTTOM_PX if narrow else _BOTTOM_PX
     count = chart.values.size
-    axis = {
-        "gridcolor": palette.grid,
-        "zeroline": False,
-        "linecolor": palette.muted,
-        "tickfont": {"color": palette.muted, "size": 12},
-        "fixedrange": True,
-    }
+    axis = line_style(palette) | {"zeroline": False, "fixedrange": True}
     return {
         "template": "none",
         "font": {"family": FONT, "size": 12 if narrow else 13, "color": palette.ink},

@@ -15,6 +15,7 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from dashboard.figures.palette import FONT, Palette
+from dashboard.figures.trace_rows import line_style, row_title
 from dashboard.figures.words import number_words, plain_number
 
 _WIDTHS = (0.5, 1.0, 2.0, 5.0, 10.0)
@@ -231,13 +232,7 @@ def _layout(
     spreads: Sequence[Spread], palette: Palette, *, high: int, narrow: bool
 ) -> dict[str, Any]:
     inner = HEIGHT_PX - _TOP_PX - _BOTTOM_PX
-    axis = {
-        "gridcolor": palette.grid,
-        "linecolor": palette.muted,
-        "tickfont": {"color": palette.muted, "size": 12},
-        "zeroline": False,
-        "fixedrange": True,
-    }
+    axis = line_style(palette) | {"zeroline": False, "fixedrange": True}
     layout: dict[str, Any] = {
         "template": "none",
         "font": {"family": FONT, "size": 12 if narrow else 13, "color": palette.ink},
@@ -261,16 +256,6 @@ def _layout(
             "rangemode": "tozero",
         }
         layout["annotations"].append(
-            {
-                "text": f"<b>{spread.side.capitalize()} side</b>",
-                "xref": "paper",
-                "yref": "paper",
-                "x": 0,
-                "y": top,
-                "xanchor": "left",
-                "yanchor": "bottom",
-                "yshift": 3,
-                "showarrow": False,
-            }
+            row_title(f"<b>{spread.side.capitalize()} side</b>", top, palette)
         )
     return layout

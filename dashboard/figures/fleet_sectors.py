@@ -17,6 +17,7 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from dashboard.figures.palette import FONT, Palette, see_through
+from dashboard.figures.trace_rows import line_style
 from dashboard.figures.words import angle_words, number_words
 
 CELL_DEG = 5.0
@@ -210,13 +211,7 @@ def _shares(found: Around, palette: Palette) -> Iterator[go.Bar]:
 def _layout(found: Around, palette: Palette, *, narrow: bool) -> dict[str, Any]:
     bottom = _NARROW_BOTTOM_PX if narrow else _BOTTOM_PX
     inner = _ROW_PX + _GAP_PX + _SHARE_PX
-    axis = {
-        "gridcolor": palette.grid,
-        "zeroline": False,
-        "linecolor": palette.muted,
-        "tickfont": {"color": palette.muted, "size": 12},
-        "fixedrange": True,
-    }
+    axis = line_style(palette) | {"zeroline": False, "fixedrange": True}
     ticks = range(-180, 181, 90 if narrow else 45)
     tested = np.isfinite(found.least)
     low = float(found.least[tested].min(initial=100.0))

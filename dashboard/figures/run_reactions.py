@@ -13,7 +13,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from dashboard.capacity.truck.truck_model import reactions_n
-from dashboard.figures.palette import FONT, Palette
+from dashboard.figures.palette import Palette
 from dashboard.figures.run_marks import MOST_DRAWN
 from dashboard.figures.run_overlay import (
     AngleLine,
@@ -23,7 +23,7 @@ from dashboard.figures.run_overlay import (
     run_line,
     run_numbers,
 )
-from dashboard.figures.trace_rows import Row, axis_of, stacked_layout, y_axes
+from dashboard.figures.trace_rows import Row, axis_of, row_title, stacked_layout, y_axes
 from dashboard.figures.trace_windows import Numbers
 from dashboard.figures.units import SI, Units
 from dashboard.figures.words import drawn_name
@@ -114,15 +114,4 @@ def reactions_figure(
 
 
 def _title(name: str, top: float, palette: Palette, units: Units) -> dict[str, Any]:
-    return {
-        "text": f"<b>{drawn_name(name)}</b>, {units.force.unit}",
-        "xref": "paper",
-        "yref": "paper",
-        "x": 0,
-        "y": top,
-        "xanchor": "left",
-        "yanchor": "bottom",
-        "yshift": 3,
-        "showarrow": False,
-        "font": {"size": 13, "color": palette.ink, "family": FONT},
-    }
+    return row_title(f"<b>{drawn_name(name)}</b>, {units.force.unit}", top, palette)

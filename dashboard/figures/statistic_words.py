@@ -11,6 +11,8 @@ from dashboard.figures.units import SI, Units
 Document = Mapping[str, Any]
 
 PROVISIONAL = "provisional: fewer than 20"
+MOST_SIGNALS = 8
+"""Signals of a chart that are told one by one; more of them say the same."""
 _DIGITS = {"deg": 2, "%": 2, "m": 4, "N·m": None}
 
 
@@ -118,7 +120,13 @@ def counted_words(document: Document) -> str:
     return f"{n}, {PROVISIONAL}" if document["provisional"] else n
 
 
-def _repeatability(found: Document, written: _Written) -> str:
+def _repeatability(
+    found: Document,
+    written: _Written,
+    *,
+    alike: str = "tests of one build with one kit",
+    groups: str = "kits",
+) -> str:
     if "why_not" in found:
         return f"repeatability not told: {found['why_not']}"
     if found["s_r"] is None:
@@ -126,13 +134,13 @@ def _repeatability(found: Document, written: _Written) -> str:
     limit = written.number(found["repeatability_limit"])
     words = (
         f"repeats with s_r = {written.with_interval(found, 's_r')}, "
-        f"{found['s_r_dof']:g} degrees of freedom; two tests of one build with "
-        f"one kit differ by more than {limit} in one of twenty cases "
+        f"{found['s_r_dof']:g} degrees of freedom; two {alike} "
+        f"differ by more than {limit} in one of twenty cases "
         f"({found['repeatability_factor']:.2f} · s_r)"
     )
     if found["s_R"] is None:
         return words
-    return f"{words}; between kits s_R = {written.with_interval(found, 's_R')}"
+    return f"{words}; between {groups} s_R = {written.with_interval(found, 's_R')}"
 
 
 def _chart(found: Document, runs: Sequence[str], written: _Written) -> Iterator[str]:
@@ -144,9 +152,12 @@ def _chart(found: Document, runs: Sequence[str], written: _Written) -> Iterator[
         f"{written.number(found['lower_limit'])} to {written.number(found['upper_limit'])} "
         f"(mean ± 2.66 times the mean moving range {written.number(found['moving_range_mean'])})"
     )
-    for signal in found["signals"]:
+    signals = found["signals"]
+    for signal in signals[:MOST_SIGNALS]:
         which = ", ".join(runs[at - 1] for at in signal["at"]) if runs else ""
         yield f"▲ {signal['text']}{f': {which}' if which else ''}"
+    if len(signals) > MOST_SIGNALS:
+        yield f"▲ and {len(signals) - MOST_SIGNALS} more such signals"
 
 
 def _phase(phase: Document, runs: Sequence[str], written: _Written) -> Iterator[str]:
@@ -181,7 +192,7 @@ def _agreement(found: Document, written: _Written) -> str:
 
 def _table_repeatability(found: Document, written: _Written) -> Iterator[str]:
     yield f"{counted_words(found)}; {found['items']} items, {found['groups']} groups"
-    yield _repeatability(found, written)
+    yield _repeatability(found, written, alike="values of one item and one group", groups="groups")
     if found["s_R"] is not None:
         yield (
             f"two values of different groups differ by more than "

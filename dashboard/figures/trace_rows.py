@@ -91,18 +91,29 @@ def _titles(
     for row, _, top in _domains(rows):
         if row.name in words:
             title, more = words[row.name]
-            yield {
-                "text": f"<b>{title}</b>" if narrow else f"<b>{title}</b>{more}",
-                "xref": "paper",
-                "yref": "paper",
-                "x": 0,
-                "y": top,
-                "xanchor": "left",
-                "yanchor": "bottom",
-                "yshift": 3,
-                "showarrow": False,
-                "font": {"size": 13, "color": palette.ink},
-            }
+            yield row_title(f"<b>{title}</b>" if narrow else f"<b>{title}</b>{more}", top, palette)
+
+
+def row_title(text: str, top: float, palette: Palette) -> dict[str, Any]:
+    """What stands above a row.
+
+    Args:
+        text: the words, names in them as they may be drawn.
+        top: the row's top in the figure's paper coordinates.
+        palette: colours.
+    """
+    return {
+        "text": text,
+        "xref": "paper",
+        "yref": "paper",
+        "x": 0,
+        "y": top,
+        "xanchor": "left",
+        "yanchor": "bottom",
+        "yshift": 3,
+        "showarrow": False,
+        "font": {"size": 13, "color": palette.ink},
+    }
 
 
 def line_style(palette: Palette) -> dict[str, Any]:
