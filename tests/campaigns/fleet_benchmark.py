@@ -124,9 +124,10 @@ def efficiency(fleet, count, rounds):
 
 def many_rows(fleet, folder, count):
     """A fleet of ``count`` files with its catalogue, rows repeated."""
-    known = {
-        r["sha256"]: r for r in read_snapshot(catalogue_place(fleet)).tables["runs"].to_pylist()
-    }
+    snapshot = read_snapshot(catalogue_place(fleet))
+    if snapshot is None:
+        sys.exit(f"{fleet} has no catalogue yet: slewtrace fleet {fleet}")
+    known = {r["sha256"]: r for r in snapshot.tables["runs"].to_pylist()}
     rows = sorted(known.values(), key=lambda r: r["path"])
     runs = Folder(links(fleet, folder, count)).runs()
     made = [
