@@ -124,8 +124,12 @@ def test_a_demo_cut_short_is_sealed_too(tmp_path, broker):
 
     assert not demo.complete
     assert time.monotonic() - began < 20
-    assert run.header.samples["slew"] > 20 * 50 * 1.5
-    assert run.header.samples["wheel/rear_left"] > 20 * 200 * 1.5
+    assert not [g for g in run.gaps if g.kind != "stale"]
+    for channel, rate_hz in (("slew", 50), ("wheel/rear_left", 200)):
+        t_ns = run.raw(channel).t_ns
+        test_ns = t_ns[t_ns >= demo.start_ns]
+        assert np.diff(test_ns).max() < 2e9 / rate_hz, channel  # nothing is missing before the cut
+        assert np.ptp(test_ns) > 5e9, channel  # how far a slow machine comes is its own affair
 
 
 def test_a_demo_can_be_stopped(tmp_path):
