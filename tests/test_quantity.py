@@ -10,7 +10,12 @@ import scipy.constants
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dashboard.demo.simulation import simulate
+from logger.readings import quantity
+from logger.readings.known_units import KNOWN_UNITS
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2, Kind, parse_quantity
+from logger.readings.rig_file import read_rig
+from logger.readings.test_file import read_test
 
 FACTORS = json.loads((Path(__file__).parent / "check_values" / "units.json").read_text())["factors"]
 
@@ -102,3 +107,29 @@ def test_any_text_gives_a_number_or_a_sentence(text):
 
     assert told
     assert abs(value) < 1e300
+
+
+def test_usual_units_are_what_the_library_of_units_says():
+    """Each size kept by heart is pint's, and measures nothing else for pint either."""
+    targets = sorted({t for unit in KNOWN_UNITS.values() for t in unit.targets})
+    theirs = {(u, t): quantity._ask_pint(u, t) for u in KNOWN_UNITS for t in targets}
+    ours = {
+        (name, t): unit.size if t in unit.targets else None
+        for name, unit in KNOWN_UNITS.items()
+        for t in targets
+    }
+
+    assert ours == {
+        pair: None if size is None else pytest.approx(size, rel=1e-15)
+        for pair, size in theirs.items()
+    }
+
+
+def test_the_demos_files_need_no_library_of_units(monkeypatch):
+    """Reading usual files asks pint nothing: that would take longer than the rest of a command."""
+    made = simulate("steady")
+    quantity._convert.cache_clear()
+    monkeypatch.setattr(quantity, "_ask_pint", lambda unit, _: pytest.fail(f"asked for {unit}"))
+
+    assert read_rig(made.rig_toml).wired("load").u_si
+    assert read_test(made.test_toml).truck.wheels

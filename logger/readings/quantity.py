@@ -14,6 +14,8 @@ from functools import cache
 from types import ModuleType
 from typing import TYPE_CHECKING, NamedTuple
 
+from logger.readings.known_units import KNOWN_UNITS
+
 if TYPE_CHECKING:
     from pint import UnitRegistry
 
@@ -158,6 +160,13 @@ def unit_factor(unit: str, kind: Kind) -> float:
 @cache
 def _convert(unit: str, target: str) -> float | None:
     """Size of ``unit`` in ``target``, or None where they do not measure the same thing."""
+    known = KNOWN_UNITS.get(unit)
+    if known is not None:
+        return known.size if target in known.targets else None
+    return _ask_pint(unit, target)
+
+
+def _ask_pint(unit: str, target: str) -> float | None:
     if len(unit) > _LENGTH_OF_UNIT_TEXT or not re.fullmatch(r"[A-Za-z°µ²³·⋅*/^\d ()_-]+", unit):
         return None
     text = _TRADE_SPELLINGS.get(unit.lower(), unit)
