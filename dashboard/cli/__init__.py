@@ -13,11 +13,13 @@ from dashboard.cli.compare import compare_command
 from dashboard.cli.export import export_command
 from dashboard.cli.fleet import fleet_command
 from dashboard.cli.model import model_command
+from dashboard.cli.password import password_command
 from dashboard.cli.plan import plan_command
 from dashboard.cli.sheet import sheet_command
 from dashboard.cli.show import demo_command, serve_command
 from logger.cli import add_commands
 from logger.errors import SlewtraceError
+from logger.operating_system import speak_every_sign
 from logger.software import software_name
 
 app = typer.Typer(
@@ -38,11 +40,13 @@ app.command("export")(export_command)
 app.command("sheet")(sheet_command)
 app.command("fleet")(fleet_command)
 app.command("serve")(serve_command)
+app.command("password")(password_command)
 app.command("demo")(demo_command)
 
 
 def main() -> None:
     """Runs the command line; a person's mistake is one line and exit code 2."""
+    speak_every_sign()
     try:
         app()
     except SlewtraceError as exc:

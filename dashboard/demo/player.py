@@ -20,6 +20,7 @@ import aiomqtt
 from dashboard.demo.broker import HOST
 from dashboard.demo.nodes import Frame
 from logger.errors import SourceUnavailable
+from logger.operating_system import run_on_sockets
 from logger.sources.arrival import Clock
 
 LONGEST_NAP_S = 0.05
@@ -125,7 +126,7 @@ def play_to_broker(frames: Iterable[Frame], *, port: int, topic: str, pace: Pace
         SourceUnavailable: where the broker can't be reached or goes away.
     """
     try:
-        return asyncio.run(_publish(frames, port=port, topic=topic, pace=pace))
+        return run_on_sockets(_publish(frames, port=port, topic=topic, pace=pace))
     except aiomqtt.MqttError as exc:
         raise SourceUnavailable(where=f"demo, broker on port {port}", what=str(exc)) from exc
 

@@ -84,7 +84,7 @@ def _partial(path: Path) -> Iterator[Path]:
 def _write(partial: Path, content: bytes, *, mode: int) -> None:
     descriptor = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
     with os.fdopen(descriptor, "wb") as file:
-        if KNOWS_MODES:
+        if KNOWS_MODES and sys.platform != "win32":
             os.fchmod(descriptor, mode)  # whatever the umask took away
         file.write(content)
         file.flush()

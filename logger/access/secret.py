@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import secrets
 import stat
+import sys
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -119,7 +120,7 @@ def _check(found: os.stat_result, path: Path, *, where: str) -> None:
         raise BadInput(
             where=where, what=f"{path} is no file", would_do="name a file with the secret in it"
         )
-    if not KNOWS_MODES:
+    if not KNOWS_MODES or sys.platform == "win32":
         return
     if found.st_mode & _OTHERS:
         raise BadInput(

@@ -23,6 +23,7 @@ from logger.cli.options import (
     read_test_file,
 )
 from logger.errors import BadInput
+from logger.operating_system import ending_signals
 from logger.readings.quantity import Kind
 
 if TYPE_CHECKING:
@@ -192,7 +193,7 @@ def _ended_by_signals() -> Iterator[None]:
     def end(_number: int, _frame: FrameType | None) -> NoReturn:
         raise KeyboardInterrupt
 
-    ends = [signal.SIGTERM] if sys.platform == "win32" else [signal.SIGTERM, signal.SIGHUP]
+    ends = (number for number in ending_signals() if number != signal.SIGINT)
     before = {number: signal.signal(number, end) for number in ends}
     try:
         yield

@@ -22,6 +22,7 @@ from logger.cli.options import (
     read_test_file,
 )
 from logger.errors import BadInput
+from logger.operating_system import ending_signals
 from logger.readings.quantity import Kind
 from logger.recording.header import Note
 
@@ -82,12 +83,10 @@ def _stop_on_signals(stop: threading.Event) -> None:
     def end(_number: int, _frame: FrameType | None) -> None:
         stop.set()
 
-    signal.signal(signal.SIGINT, end)
-    signal.signal(signal.SIGTERM, end)
-    # A terminal that is closed ends the run in good order; with nohup it goes on.
-    hang_up = getattr(signal, "SIGHUP", None)
-    if hang_up is not None and signal.getsignal(hang_up) is not signal.SIG_IGN:
-        signal.signal(hang_up, end)
+    for number in ending_signals():
+        # A terminal that is closed ends the run in good order; with nohup it goes on.
+        if number.name != "SIGHUP" or signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, end)
 
 
 def _stop_after(duration_s: float | None, stop: threading.Event) -> None:

@@ -14,7 +14,6 @@ recorder is dead, or the cable is off. Nothing is read from the line.
 
 from __future__ import annotations
 
-import sys
 import time
 from contextlib import suppress
 
@@ -24,16 +23,12 @@ from logger.errors import SourceUnavailable
 from logger.live.alarm_view import AlarmView
 from logger.live.announcing import Event
 from logger.live.output_reports import OutputReports
+from logger.operating_system import PORT_DIED
 from logger.readings.rig_file import Beacon
 from logger.sources.serial_port import open_port
 
-if sys.platform == "win32":
-    _GONE: tuple[type[Exception], ...] = (OSError, TypeError)
-else:
-    import termios
-
-    # What pyserial lets through where a port dies under it.
-    _GONE = (OSError, TypeError, termios.error)
+_GONE: tuple[type[Exception], ...] = (OSError, TypeError, *PORT_DIED)
+_GONE_OR_NOT_THERE: tuple[type[Exception], ...] = (*_GONE, SourceUnavailable)
 
 DIGITS = {"cleared": b"0", "suspect": b"1", "confirmed": b"2", "unknown": b"3", "ended": b"9"}
 HEARTBEAT_S = 1.0
@@ -105,7 +100,7 @@ class SerialBeacon:
             if self._line is None:
                 self._line = self._opened()
             self._say(self._view.word)
-        except (*_GONE, SourceUnavailable) as exc:
+        except _GONE_OR_NOT_THERE as exc:
             self._close_line()
             self._retry_at_s = time.monotonic() + self._retry_s
             self._retry_s = min(2 * self._retry_s, LONGEST_RETRY_S)

@@ -21,12 +21,8 @@ import msgspec
 import platformdirs
 
 from logger.errors import BadInput
+from logger.operating_system import HAS_FILE_LOCKS, lock_file
 from logger.recording.parts import first_part
-
-try:
-    import fcntl
-except ImportError:  # Windows: a file that is open there can't be removed
-    fcntl = None  # type: ignore[assignment]
 
 _ENDING = ".recording"
 _LARGEST_BYTES = 65_536
@@ -93,7 +89,7 @@ def registered(run_id: str, journal: Path, *, port: int = 0, token: str = "") ->
             path.unlink(missing_ok=True)
         with contextlib.suppress(OSError):
             os.close(descriptor)
-        if fcntl is None:
+        if not HAS_FILE_LOCKS:
             with contextlib.suppress(OSError):
                 path.unlink(missing_ok=True)
 
@@ -181,11 +177,10 @@ def _check_safe(folder: Path) -> None:
 def _write(folder: Path, entry: LiveRecording) -> tuple[Path, int]:
     """Writes an entry and locks it, before it has the name by which others find it."""
     path = folder / f"{entry.pid}-{os.urandom(4).hex()}{_ENDING}"
-    hidden = path if fcntl is None else path.with_suffix(".new")
+    hidden = path.with_suffix(".new") if HAS_FILE_LOCKS else path
     descriptor = os.open(hidden, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
     try:
-        if fcntl is not None:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        lock_file(descriptor)
         os.write(descriptor, msgspec.json.encode(entry))
         if hidden != path:
             hidden.rename(path)
@@ -200,11 +195,11 @@ def _living(path: Path) -> LiveRecording | None:
     """What a file says, while its recorder lives; else removes it."""
     try:
         with contextlib.suppress(PermissionError):
-            if fcntl is None:
+            if not HAS_FILE_LOCKS:
                 path.unlink()  # refused while its recorder has it open
                 return None
         with path.open("rb") as file:
-            if fcntl is not None and not _is_locked(file.fileno()):
+            if HAS_FILE_LOCKS and not _is_locked(file.fileno()):
                 path.unlink(missing_ok=True)
                 return None
             return msgspec.json.decode(file.read(_LARGEST_BYTES), type=LiveRecording)
@@ -214,7 +209,7 @@ def _living(path: Path) -> LiveRecording | None:
 
 def _is_locked(descriptor: int) -> bool:
     try:
-        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        lock_file(descriptor, shared=True)
     except BlockingIOError:
         return True
     return False

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from logger.errors import BadInput
 from logger.live.live_recordings import LiveRecording, recording_to_note
+from logger.operating_system import steady_ns
 from logger.recording.header import Note, NoteKind, RunHeader
 from logger.recording.journal import add_note
 from logger.recording.journal_reading import JournalReader
@@ -71,7 +72,7 @@ def take_note(
 
 def _now_ns(journal: Path) -> int:
     """The present on a run's clock, ns."""
-    monotonic_ns, utc_ns = time.monotonic_ns(), time.time_ns()
+    monotonic_ns, utc_ns = steady_ns(), time.time_ns()
     with JournalReader(journal) as reader:
         header = reader.header()
     pairs: tuple[tuple[int, int], ...] = ()

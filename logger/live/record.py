@@ -22,6 +22,7 @@ from logger.live.republish import republisher_of, republishing
 from logger.live.rounds import Inlet, OnSnapshot, Pulse, Rounds
 from logger.live.snapshot import Snapshot
 from logger.live.viewer_link import NoLink, ViewerLink, open_link
+from logger.operating_system import steady_ns
 from logger.readings.rig_file import RigFile
 from logger.readings.test_file import TestFile, check_wheels_are_wired
 from logger.readings.watched_limits import check_watched_channels_are_wired
@@ -39,8 +40,8 @@ KEEP_TRYING_S = 10.0
 
 def run_clock() -> Clock:
     """A clock that starts now: ns on the monotonic clock."""
-    start_ns = time.monotonic_ns()
-    return lambda: time.monotonic_ns() - start_ns
+    start_ns = steady_ns()
+    return lambda: steady_ns() - start_ns
 
 
 def new_run_id(test: TestFile, folder: Path, started: datetime) -> str:
@@ -235,7 +236,7 @@ def _header(
         rig_toml=rig_toml,
         test_toml=test_toml,
         clock_rate=clock_rate,
-        monotonic_start_ns=time.monotonic_ns() - round(clock() / clock_rate),
+        monotonic_start_ns=steady_ns() - round(clock() / clock_rate),
         check=check,
         load_chart_csv=load_chart_csv,
     )

@@ -25,6 +25,7 @@ import numpy as np
 
 from logger.errors import StorageFailed
 from logger.live.announcing import OnEvent
+from logger.operating_system import run_on_sockets
 from logger.readings.causal_alignment import CausalAlignment
 from logger.readings.quantity import Kind
 from logger.readings.rig_file import BrokerTopic, Channel, RigFile
@@ -113,7 +114,7 @@ class Republisher:
 
     def _run(self, journal: Path) -> None:
         with JournalFollower(journal) as follower:
-            asyncio.run(self._connect_and_forward(follower))
+            run_on_sockets(self._connect_and_forward(follower))
             behind = _blocks_after(follower, self._acknowledged_seq)
         if behind:
             self._tell({"event": "republish", "state": "behind", "blocks": behind})

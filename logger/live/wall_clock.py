@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import NamedTuple, TypeAlias
 
+from logger.operating_system import boot_clock_number
 from logger.recording.header import Gap
 from logger.sources.arrival import Clock
 
@@ -121,13 +122,11 @@ class WallSteps:
 
 
 def boot_clock() -> Callable[[], int] | None:
-    """This computer's clock that goes on while it is suspended; None where there is none.
-
-    On macOS ``CLOCK_MONOTONIC`` goes on, while Python's monotonic clock stands (from memory).
-    """
-    name = "CLOCK_MONOTONIC" if sys.platform == "darwin" else "CLOCK_BOOTTIME"
-    number: int | None = getattr(time, name, None)
-    return None if number is None else lambda: time.clock_gettime_ns(number)
+    """This computer's clock that goes on while it is suspended; None where there is none."""
+    number = boot_clock_number()
+    if sys.platform == "win32" or number is None:
+        return None
+    return lambda: time.clock_gettime_ns(number)
 
 
 class WallWatch:

@@ -2,9 +2,8 @@
 
 A recorder holds a lock on its run's first part from the beginning to the end, and so does
 whoever seals a run, so that nobody seals what is being recorded or seals it twice at once.
-Readers hold no such lock. It is a BSD lock (flock(2)), which goes with its process, and which
-SQLite's own locks on the same file know nothing of. On a system without it (Windows) a file
-that is open can't be removed, which guards the same thing.
+Readers hold no such lock. A system without it (Windows) keeps the name of a file that is open,
+and whoever seals a run asks for that: there a reader holds it up too, for as long as it reads.
 """
 
 from __future__ import annotations
@@ -15,12 +14,8 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
-try:
-    import fcntl
-except ImportError:  # Windows
-    fcntl = None  # type: ignore[assignment]
-
 from logger.errors import RunUnreadable
+from logger.operating_system import HAS_FILE_LOCKS, is_open_elsewhere, lock_file
 
 _NO_SUCH_LOCK = (errno.ENOSYS, errno.ENOTSUP, errno.ENOLCK, errno.EINVAL)
 
@@ -42,11 +37,11 @@ class RunInHand:
 
     def __init__(self, path: Path) -> None:
         self._descriptor = -1
-        if fcntl is None:
+        if not HAS_FILE_LOCKS:
             return
         descriptor = os.open(path, os.O_RDONLY)
         try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            lock_file(descriptor)
         except OSError as exc:
             if exc.errno in _NO_SUCH_LOCK:
                 self._descriptor = descriptor
@@ -75,17 +70,23 @@ def run_in_hand(path: Path) -> Iterator[None]:
     if not path.is_file():
         yield
         return
+    if is_open_elsewhere(path):
+        raise _in_use(path)
     try:
         held = RunInHand(path)
     except InUse as exc:
-        raise RunUnreadable(
-            where=str(path),
-            what="is in use, perhaps it is being recorded now",
-            would_do="stop the recorder first; it seals the run itself",
-        ) from exc
+        raise _in_use(path) from exc
     except OSError as exc:
         raise RunUnreadable(where=str(path), what=f"can't be opened ({exc.strerror})") from exc
     try:
         yield
     finally:
         held.release()
+
+
+def _in_use(path: Path) -> RunUnreadable:
+    return RunUnreadable(
+        where=str(path),
+        what="is in use, perhaps it is being recorded now",
+        would_do="stop the recorder first; it seals the run itself",
+    )

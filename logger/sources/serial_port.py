@@ -14,14 +14,9 @@ import serial
 from serial.tools import list_ports
 
 from logger.errors import SourceUnavailable
+from logger.operating_system import PORT_DIED, group_name
 
-if sys.platform == "win32":
-    _NOT_TRANSLATED: tuple[type[Exception], ...] = ()
-else:
-    import termios
-
-    # Where a port goes away while it is being opened, pyserial lets this one through.
-    _NOT_TRANSLATED = (termios.error,)
+_CANT_OPEN: tuple[type[Exception], ...] = (ValueError, NotImplementedError, OSError, *PORT_DIED)
 
 READ_TIMEOUT_S = 0.2
 """How long a read waits for a first byte; a stop is noticed within it."""
@@ -31,6 +26,7 @@ READS_PER_S = 125
 
 _PORTS_SHOWN = 6
 _CHUNK_BYTES = 65_536
+_WRITTEN_CODE = re.compile(r"\w+Error\((\d+),")
 _UART = re.compile(r"tty(S|USB|AMA)\d+")
 _READS_IN_A_ROW = 8
 _LARGE_CHUNK_BYTES = 1024
@@ -60,7 +56,7 @@ def open_port(port: str, baud: int, *, where: str) -> serial.Serial:
         line.open()
     except serial.SerialException as exc:
         raise _unavailable(exc, port, where=where) from exc
-    except (ValueError, NotImplementedError, OSError, *_NOT_TRANSLATED) as exc:
+    except _CANT_OPEN as exc:
         raise SourceUnavailable(where=where, what=f"{port!r} can't be opened: {exc}") from exc
     return line
 
@@ -176,14 +172,14 @@ def _is_device(port: str) -> bool:
 
 
 def _unavailable(exc: serial.SerialException, port: str, *, where: str) -> SourceUnavailable:
-    code = exc.errno
+    code = _code_of(exc)
     if _is_device(port) and code == errno.ENOENT:
         return SourceUnavailable(where=where, what=f"no port {port!r}", would_do=_ports_there())
-    if _is_device(port) and code == errno.EACCES:
+    if _is_device(port) and code == errno.EACCES and sys.platform != "win32":
         return SourceUnavailable(
             where=where, what=f"no permission to open {port!r}", would_do=_way_in(port)
         )
-    if code in _BUSY:
+    if code in _BUSY or (code == errno.EACCES and sys.platform == "win32"):
         return SourceUnavailable(
             where=where,
             what=f"{port!r} is busy: another program holds it",
@@ -196,6 +192,12 @@ def _unavailable(exc: serial.SerialException, port: str, *, where: str) -> Sourc
     return SourceUnavailable(where=where, what=f"{port!r} can't be opened: {exc}")
 
 
+def _code_of(exc: serial.SerialException) -> int | None:
+    """The system's number of an error; on Windows pyserial only writes it out in words."""
+    told = _WRITTEN_CODE.search(str(exc))
+    return exc.errno if exc.errno is not None or told is None else int(told[1])
+
+
 def _ports_there() -> str:
     there = sorted(p.device for p in list_ports.comports())
     if not there:
@@ -206,15 +208,8 @@ def _ports_there() -> str:
 
 def _way_in(port: str) -> str:
     """The command that lets the user open the port's device file."""
-    if sys.platform == "win32":
-        return "close the program that holds it, or start as administrator"
-    import grp  # noqa: PLC0415 - not there on Windows
-
     status = Path(port).stat()
-    try:
-        group = grp.getgrgid(status.st_gid).gr_name
-    except KeyError:
-        group = str(status.st_gid)
+    group = group_name(status.st_gid)
     if status.st_mode & 0o060 == 0o060 and group != "root":
         return (
             f"it belongs to the group {group!r}: run 'sudo usermod -a -G {group} $USER', "

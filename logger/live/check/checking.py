@@ -25,6 +25,7 @@ from logger.live.check.source_check import Surroundings, judge_source
 from logger.live.check.steps import Step
 from logger.live.check.switch_step import SwitchStep
 from logger.live.check.tap_step import tap_steps
+from logger.operating_system import steady_ns
 from logger.readings.rig_file import RigFile, Source
 from logger.readings.test_file import TestFile
 from logger.sources.anonymous_login import anonymous_login_refused
@@ -78,11 +79,11 @@ def check(
     Returns:
         The report, and its findings.
     """
-    start_ns, utc_start_ns = time.monotonic_ns(), time.time_ns()
+    start_ns, utc_start_ns = steady_ns(), time.time_ns()
     listener = Listener(
         rig,
         open_sources(rig, purpose="check"),
-        clock=lambda: time.monotonic_ns() - start_ns,
+        clock=lambda: steady_ns() - start_ns,
         utc_start_ns=utc_start_ns,
     )
     with listener:
