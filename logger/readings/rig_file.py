@@ -3,30 +3,27 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Literal, Self
-from urllib.parse import urlsplit
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from logger.readings.calibration import Calibration
 from logger.readings.calibration_table import Calibrated
+from logger.readings.channel_kinds import CHANNEL_KINDS
 from logger.readings.quantity import Kind, parse_quantity, unit_factor
+from logger.readings.register_table import Register, check_polling
+from logger.readings.source_keys import (
+    SOURCE_KINDS,
+    WIRE_FORMATS,
+    check_broker_url,
+    check_keys,
+)
+from logger.readings.text_shapes import check_pattern, check_shape
 from logger.readings.toml_file import IDENTIFIER_PATTERN, Duration, Length, Table, read_toml
 
-KIND_OF_CHANNEL = {
-    "slew": Kind.ANGLE,
-    "load": Kind.MASS,
-    "radius": Kind.LENGTH,
-    "boom_angle": Kind.ANGLE,
-    "boom_length": Kind.LENGTH,
-    "hook_height": Kind.LENGTH,
-    "pitch": Kind.ANGLE,
-    "roll": Kind.ANGLE,
-    "wind": Kind.SPEED,
-}
-"""Every channel id but the wheels', and what it measures."""
-
 WHEEL = "wheel/"
+MODBUS_BAUD = 19_200
+"""What a device speaks if nobody set it otherwise (Modbus over serial line 1.02, 3.2)."""
 Identifier = Annotated[str, Field(pattern=IDENTIFIER_PATTERN)]
 
 
@@ -37,73 +34,85 @@ class Rig(Table):
 
 
 class Source(Table):
-    """One ``[[source]]``: a serial line or a broker's topic."""
+    """One ``[[source]]``: a serial line, a broker's topic, or registers that are polled."""
 
     id: Identifier
-    kind: Literal["serial", "mqtt"]
+    kind: str
     port: str | None = None
     baud: int = Field(default=115_200, ge=300, le=12_000_000)
+    """Symbols a second; 19 200 for ``modbus``, as its specification sets it."""
     url: str | None = None
     topic: str | None = None
     user: str | None = None
     password_env: str | None = None
     ca: str | None = None
-    decode: Literal["senml", "text"] = "senml"
+    decode: str = "senml"
     pattern: str | None = None
     """Regular expression with named groups, for ``decode = "text"``."""
+    shape: str | None = None
+    """Name of a ready-made shape of line, for ``decode = "text"``."""
+    good_status: tuple[str, ...] = ()
+    """Words of a status that a reading is believed with, for a shape with a status."""
+    line_unit: str | None = None
+    """The unit that each line must name, for a shape with a unit."""
+    line_length: int | None = Field(default=None, ge=1, le=4096)
+    """How many characters each line must have, for a shape."""
+    decimal: Literal["point", "comma"] = "point"
+    """The decimal mark in the lines, for a shape."""
     true_clock: bool = False
     """Whether absolute times that the device sends can be believed."""
     crc: bool = False
     """Whether each SenML line must carry its checksum; once one has, all must in any case."""
     time_exchange: bool = False
     """Whether the device answers a question for its uptime (serial lines with SenML only)."""
+    register_: tuple[Register, ...] = Field(default=(), alias="register", max_length=1000)
+    """What is polled, for ``kind = "modbus"``, as are the keys that follow."""
+    poll_s: Duration = Field(default=0.1, alias="poll", ge=0.001, le=3600)
+    """How often all registers are asked for."""
+    timeout_s: Duration = Field(default=0.3, alias="timeout", ge=0.01, le=5)
+    """How long an answer may take; one that takes longer is no reading."""
+    refresh_s: Duration = Field(default=0.0, alias="refresh", ge=0, le=60)
+    """How old what stands in a register may be, by the device's manual."""
+    parity: Literal["even", "odd", "none"] = "even"
+    stop_bits: Literal[1, 2] | None = None
+    """None for 1 with parity and 2 without, so that a character always has 11 bits."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _usual_speed(cls, keys: Any) -> Any:
+        if isinstance(keys, dict) and keys.get("kind") == "modbus" and "baud" not in keys:
+            return keys | {"baud": MODBUS_BAUD}
+        return keys
+
+    @field_validator("kind", "decode")
+    @classmethod
+    def _known(cls, value: str, info: ValidationInfo) -> str:
+        known = SOURCE_KINDS if info.field_name == "kind" else WIRE_FORMATS
+        if value not in known:
+            raise ValueError(f"known here: {', '.join(known)}")
+        return value
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
-        needed = {"serial": ("port",), "mqtt": ("url", "topic")}[self.kind]
-        for key in needed:
-            if not getattr(self, key):
-                raise ValueError(f"a source of kind {self.kind!r} needs {key!r}")
-        if self.url is not None:
+        check_keys(self.kind, self.decode, self._given())
+        if self.kind == "modbus":
+            check_polling(self.register_, url=self.url)
+        elif self.url is not None:
             check_broker_url(self.url)
-        if self.crc and (self.kind != "serial" or self.decode != "senml"):
-            raise ValueError('\'crc\' goes with kind = "serial" and decode = "senml"')
-        if self.time_exchange and (self.kind != "serial" or self.decode != "senml"):
-            raise ValueError('\'time_exchange\' goes with kind = "serial" and decode = "senml"')
-        if self.decode == "text":
-            _check_pattern(self.pattern)
-        elif self.pattern is not None:
-            raise ValueError("'pattern' goes with decode = \"text\"")
+        if self.pattern is not None:
+            check_pattern(self.pattern)
+        if self.shape is not None:
+            check_shape(self.shape, status=bool(self.good_status), unit=self.line_unit is not None)
         return self
 
-
-def check_broker_url(url: str) -> None:
-    """Refuses what is no broker's address.
-
-    Raises:
-        ValueError: saying how one is written.
-    """
-    parts = urlsplit(url)
-    try:
-        known_port = parts.port is None or parts.port > 0
-    except ValueError:
-        known_port = False
-    if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or not known_port:
-        raise ValueError(f"{url!r} is no broker; write it like 'mqtt://127.0.0.1:1883'")
-    if parts.username or parts.password:
-        raise ValueError("no user or password inside 'url'; use 'user' and 'password_env'")
-
-
-def _check_pattern(pattern: str | None) -> None:
-    example = r"'(?P<load>[-+]?\d+\.\d+) kg'"
-    if not pattern:
-        raise ValueError(f"decode = \"text\" needs 'pattern', like {example}")
-    try:
-        groups = re.compile(pattern).groupindex
-    except re.error as exc:
-        raise ValueError(f"pattern is no regular expression ({exc}); like {example}") from exc
-    if not groups:
-        raise ValueError(f"pattern needs a named group for each reading, like {example}")
+    def _given(self) -> set[str]:
+        """The keys that stand in the file and say something."""
+        fields = type(self).model_fields
+        return {
+            fields[name].alias or name
+            for name in self.model_fields_set
+            if getattr(self, name) not in (None, False, (), "")
+        }
 
 
 class Channel(Table):
@@ -134,8 +143,8 @@ class Channel(Table):
     @classmethod
     def _known_id(cls, value: str) -> str:
         position = value.removeprefix(WHEEL) if value.startswith(WHEEL) else None
-        if value not in KIND_OF_CHANNEL and not (position and re.fullmatch(r"[\w.-]+", position)):
-            known = ", ".join((*KIND_OF_CHANNEL, "wheel/<position>"))
+        if value not in CHANNEL_KINDS and not (position and re.fullmatch(r"[\w.-]+", position)):
+            known = ", ".join((*CHANNEL_KINDS, "wheel/<position>"))
             raise ValueError(f"channel ids are {known}")
         return value
 
@@ -181,7 +190,7 @@ class Channel(Table):
     @property
     def kind(self) -> Kind:
         """What the channel measures; not for wheels."""
-        return KIND_OF_CHANNEL[self.id]
+        return CHANNEL_KINDS[self.id].measures
 
     @property
     def closed_value(self) -> float:
@@ -259,6 +268,12 @@ class RigFile(Table):
                 raise ValueError(
                     f"channel {channel.id!r} has source {channel.source!r}, "
                     f"which is none of {', '.join(sources)}"
+                )
+            registers = [r.name for s in self.source if s.id == channel.source for r in s.register_]
+            if registers and channel.name not in registers:
+                raise ValueError(
+                    f"channel {channel.id!r} has name {channel.name!r}, which is no register of "
+                    f"source {channel.source!r}: {', '.join(registers[:8])}"
                 )
         return self
 

@@ -18,27 +18,12 @@ from logger.live.check.listening import Heard, SourceTally
 from logger.live.check.names import nearest_name
 from logger.live.check.source_check import rate_hz
 from logger.readings.block import Values
+from logger.readings.channel_kinds import CHANNEL_KINDS
 from logger.readings.quantity import unit_factor
 from logger.readings.rig_file import Channel
 from logger.readings.slew import unwrap_slew
 
-PLAUSIBLE = {
-    "slew": (-1080.0, 1080.0),
-    "load": (-1_000.0, 200_000.0),
-    "radius": (0.0, 100.0),
-    "boom_angle": (-30.0, 100.0),
-    "boom_length": (0.0, 120.0),
-    "hook_height": (-100.0, 150.0),
-    "pitch": (-20.0, 20.0),
-    "roll": (-20.0, 20.0),
-    "wind": (0.0, 60.0),
-}
-"""What a sensor on a truck crane can read, SI (deg): beyond it wiring or calibration is wrong
-(common practice, no source)."""
-
 STUCK_READINGS = 20
-_STILL_BY_NATURE = ("slew", "wind")
-"""An encoder counts whole steps and an anemometer stands in calm air: no change is no sign."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +94,7 @@ def in_unit(channel: Channel, value_si: float) -> str:
 
 def stuck(channel: Channel, heard: Heard) -> Finding | None:
     """A caution where an analogue channel has not moved by the least step in all that was heard."""
-    if channel.is_wheel or channel.id in _STILL_BY_NATURE or len(heard) < STUCK_READINGS:
+    if channel.is_wheel or CHANNEL_KINDS[channel.id].stands_still or len(heard) < STUCK_READINGS:
         return None
     if np.ptp(heard.raw) > 0:
         return None
@@ -147,7 +132,7 @@ def _dead(channel: Channel, tallies: dict[str, SourceTally]) -> Finding:
 
 
 def _range(channel: Channel, value: Values) -> Iterator[Finding]:
-    low, high = PLAUSIBLE[channel.id]
+    low, high = CHANNEL_KINDS[channel.id].plausible
     nonsense = ~((value >= low) & (value <= high))
     if nonsense.any():
         worst = float(value[np.flatnonzero(nonsense)[-1]])
