@@ -32,6 +32,7 @@ import paho.mqtt.client as mqtt
 from logger.recording.run import open_run
 from tests.ack_tap import AckTap
 from tests.broker import running_broker
+from tests.warm_process import WarmProcess
 
 COMMAND = [sys.executable, "-m", "dashboard"]
 READS_WITHIN_S = 1.0
@@ -119,7 +120,8 @@ class Fed:
     """
 
     def __init__(self, options, out, *, before=(), read=True):
-        self.process = subprocess.Popen(
+        start = subprocess.Popen if before else WarmProcess
+        self.process = start(
             [*before, *COMMAND, "record", *options, "-o", str(out), "--json"],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,

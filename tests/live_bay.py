@@ -6,10 +6,6 @@ import contextlib
 import json
 import os
 import pty
-import re
-import signal
-import subprocess
-import sys
 import threading
 import time
 import tty
@@ -141,28 +137,3 @@ def write_files(folder, port, *, test_id="live-1", truck='"Truck of the bay"'):
     rig.write_text(RIG.replace("PORT", port))
     test.write_text(TEST.replace("TEST-ID", test_id).replace("TRUCK", truck))
     return ["--rig", rig, "--test", test]
-
-
-_PROGRAM = (
-    "import sys; from pathlib import Path; from dashboard.serving import serve; "
-    "serve(Path(sys.argv[1]), port=0, open_browser=False)"
-)
-
-
-@contextlib.contextmanager
-def dashboard_on(folder):
-    """A dashboard: (its address, its process)."""
-    process = subprocess.Popen(
-        [sys.executable, "-c", _PROGRAM, str(folder)], stdout=subprocess.PIPE, text=True
-    )
-    try:
-        told = process.stdout.readline()
-        yield re.search(r"http://127\.0\.0\.1:\d+", told).group(), process
-    finally:
-        process.send_signal(signal.SIGCONT)
-        process.send_signal(signal.SIGINT)
-        try:
-            process.wait(20)
-        finally:
-            process.kill()
-            process.stdout.close()

@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 import signal
 import subprocess
-import sys
 from contextlib import contextmanager
 
-_PROGRAM = (
+from tests.warm_process import PROGRAM, WarmProcess
+
+_SERVE = (
     "import sys; from pathlib import Path; from dashboard.serving import serve; "
     "serve(Path(sys.argv[1]), port=0, open_browser=False)"
 )
@@ -17,13 +18,19 @@ _PROGRAM = (
 @contextmanager
 def served(folder):
     """The address of a dashboard on a folder, as ``http://127.0.0.1:port``."""
-    process = subprocess.Popen(
-        [sys.executable, "-c", _PROGRAM, str(folder)], stdout=subprocess.PIPE, text=True
-    )
+    with served_by(folder) as (address, _):
+        yield address
+
+
+@contextmanager
+def served_by(folder):
+    """The address of a dashboard on a folder, and its process."""
+    process = WarmProcess([*PROGRAM, _SERVE, str(folder)], stdout=subprocess.PIPE, text=True)
     try:
         told = process.stdout.readline()
-        yield re.search(r"http://127\.0\.0\.1:\d+", told).group()
+        yield re.search(r"http://127\.0\.0\.1:\d+", told).group(), process
     finally:
+        process.send_signal(signal.SIGCONT)
         process.send_signal(signal.SIGINT)
         try:
             process.wait(20)

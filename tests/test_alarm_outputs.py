@@ -32,6 +32,7 @@ from tests.campaigns.alarm_latency import TEST as LATENCY_TEST
 from tests.campaigns.alarm_latency import Device, command
 from tests.campaigns.alarm_latency import Listener as Listening
 from tests.rig_of_a_bay import RIG
+from tests.warm_process import WarmProcess, run_warm
 
 WITHIN_S = 8.0
 
@@ -639,7 +640,7 @@ def test_the_recorder_drives_its_outputs(lamp, broker, tmp_path):
         )
         test_file.write_text(LATENCY_TEST)
         line = command(rig_file, test_file, tmp_path / "runs", stall_s=0, every=0, log=None)
-        with subprocess.Popen(line, stdout=subprocess.PIPE, text=True) as process:
+        with WarmProcess(line, stdout=subprocess.PIPE, text=True) as process:
             listener = Listening(process)
             try:
                 assert listener.recording.wait(30)
@@ -667,7 +668,7 @@ def test_a_recording_without_its_lamp_is_refused(tmp_path):
     )
     test_file.write_text(LATENCY_TEST)
     line = command(rig_file, test_file, tmp_path / "runs", stall_s=0, every=0, log=None)
-    done = subprocess.run(line, capture_output=True, text=True, timeout=60, check=False)
+    done = run_warm(line, capture_output=True, text=True)
 
     assert done.returncode == 2
     assert done.stderr.count("\n") == 1

@@ -6,10 +6,8 @@ The long form is ``tests/campaigns/broker_outages.py``.
 """
 
 import json
-import os
 import queue
 import subprocess
-import sys
 import threading
 import time
 from collections import deque
@@ -26,6 +24,7 @@ from logger.sources.mqtt_topic import MqttTopic
 from tests.broker import running_broker
 from tests.tcp_proxy import TcpProxy
 from tests.test_mqtt_topic import CLIENT_ID, TOPIC, in_flight, pack
+from tests.warm_process import PROGRAM, WarmProcess
 
 COMMIT_EVERY_S = 0.075
 
@@ -334,8 +333,8 @@ for turn in range(5):
 
 def kept_or_held(broker, *, guard):
     """Counts that a killed recorder had committed, and those that its broker still holds."""
-    words = [sys.executable, "-c", DYING_RECORDER, broker.url, TOPIC, CLIENT_ID, guard]
-    with subprocess.Popen(words, stdout=subprocess.PIPE, env=os.environ) as process:
+    words = [*PROGRAM, DYING_RECORDER, broker.url, TOPIC, CLIENT_ID, guard]
+    with WarmProcess(words, stdout=subprocess.PIPE) as process:
         assert process.stdout.readline() == b"ready\n"
         client = Client(CallbackAPIVersion.VERSION2, client_id="device", protocol=MQTTv5)
         client.connect("127.0.0.1", broker.port)

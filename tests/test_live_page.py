@@ -11,7 +11,8 @@ import time
 import pytest
 
 from tests.browsing import HOSTILE, Screen, needs_chromium
-from tests.live_bay import WHEELS, dashboard_on, device, write_files
+from tests.live_bay import WHEELS, device, write_files
+from tests.served import served_by
 from tests.test_record import Recording, named
 
 pytest.importorskip("playwright.sync_api")
@@ -85,7 +86,7 @@ def test_a_test_is_followed_from_nothing_to_the_sealed_run(browser, tmp_path):
     """Empty, live, alarm, acknowledged, noted, unknown, stalled, sealed: all pushed, one page."""
     runs = tmp_path / "runs"
     runs.mkdir()
-    with dashboard_on(runs) as (address, _):
+    with served_by(runs) as (address, _):
         screen = LiveScreen(browser, address, viewport={"width": 390, "height": 844})
         page = screen.page
         page.goto(f"{address}/live")
@@ -217,7 +218,7 @@ def test_one_of_two_is_chosen_and_nothing_that_is_gone_looks_fresh(browser, tmp_
     with (
         recording(tmp_path, elsewhere, "a-elsewhere"),
         recording(tmp_path, runs, "b-here") as (_, recorder),
-        dashboard_on(runs) as (address, server),
+        served_by(runs) as (address, server),
     ):
         screen = LiveScreen(browser, address, viewport={"width": 1280, "height": 860})
         screen.page.goto(f"{address}/live")

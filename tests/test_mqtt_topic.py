@@ -22,6 +22,7 @@ from logger.sources.broker_client import CONNECT_WITHIN_S
 from logger.sources.mqtt_topic import MqttTopic
 from logger.sources.opening import open_sources, start_sources, stop_sources
 from tests.broker import free_port, running_broker
+from tests.warm_process import PROGRAM, WarmProcess
 
 TOPIC = "rig/bay-2/wheels"
 CLIENT_ID = "slewtrace-bay-2-wheels"
@@ -297,8 +298,8 @@ os.kill(os.getpid(), 9)
 
 def run_that_dies(broker):
     """Ten messages come to a run that reports 0, 1, 2 and 7 safe and is then killed."""
-    words = [sys.executable, "-c", DYING_RUN, broker.url, TOPIC, CLIENT_ID]
-    with subprocess.Popen(words, stdout=subprocess.PIPE) as process:
+    words = [*PROGRAM, DYING_RUN, broker.url, TOPIC, CLIENT_ID]
+    with WarmProcess(words, stdout=subprocess.PIPE) as process:
         assert process.stdout.readline() == b"ready\n"
         sender = Sender(broker)
         sender.send_many([pack(i) for i in range(10)])

@@ -27,7 +27,8 @@ from logger.recording.sealed import write_sealed
 from logger.recording.sealing import recover
 from tests.made_run import RIG_TOML, TEST_TOML, MadeRun, reduced_sweep
 from tests.rig_of_a_bay import RIG, TEST, header
-from tests.test_record import COMMAND, Recording, named, pack_of, serial_line
+from tests.test_record import Recording, named, pack_of, serial_line
+from tests.warm_process import COMMAND, run_warm
 
 
 @pytest.fixture(autouse=True)
@@ -58,9 +59,7 @@ def bay_recording(folder, name):
 
 
 def note(*words):
-    return subprocess.run(
-        [*COMMAND, "note", *map(str, words)], capture_output=True, text=True, check=False
-    )
+    return run_warm([*COMMAND, "note", *words], capture_output=True, text=True)
 
 
 @pytest.mark.parametrize(

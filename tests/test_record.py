@@ -10,7 +10,6 @@ import queue
 import signal
 import sqlite3
 import subprocess
-import sys
 import threading
 import time
 import tty
@@ -23,15 +22,14 @@ import pytest
 from logger.recording.run import open_run
 from tests.broker import running_broker
 from tests.made_run import RIG_TOML, TEST_TOML
-
-COMMAND = [sys.executable, "-m", "dashboard"]
+from tests.warm_process import COMMAND, WarmProcess, run_warm
 
 
 class Recording:
     """The record command as a child process, its events as they come."""
 
-    def __init__(self, *args):
-        self.process = subprocess.Popen(
+    def __init__(self, *args, start=WarmProcess):
+        self.process = start(
             [*COMMAND, "record", *map(str, args), "--json"],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
@@ -79,8 +77,8 @@ def record():
     """Starts recordings that end with the test."""
     started = []
 
-    def begin(*args):
-        started.append(Recording(*args))
+    def begin(*args, **how):
+        started.append(Recording(*args, **how))
         return started[-1]
 
     yield begin
@@ -154,7 +152,7 @@ def wheel_pack(seq, *, up, open_wheel=None):
 def test_readings_of_both_sources_are_in_one_sealed_run(bench, record):
     """Serial packs and broker packs, a lift on the way: told at once, sealed whole, re-readable."""
     broker, write, options, folder = bench
-    recording = record(*options)
+    recording = record(*options, start=subprocess.Popen)  # as a shell starts it
     started = recording.wait_for(named("recording"))
     with publisher(broker) as publish:
         for seq in range(40):
@@ -288,9 +286,7 @@ def test_a_killed_recorder_loses_nothing(bench, record, after_packs):
     assert kept | held == {4 * seq for seq in range(50)}
     samples = 16 * len(kept)
     for expected in (f"sealed, {samples} samples", f"was sealed already, {samples} samples"):
-        done = subprocess.run(
-            [*COMMAND, "recover", str(journal)], capture_output=True, text=True, check=True
-        )
+        done = run_warm([*COMMAND, "recover", journal], capture_output=True, text=True, check=True)
         assert expected in done.stdout
     assert sum(open_run(journal.with_suffix(".parquet")).header.samples.values()) == samples
 
@@ -319,13 +315,7 @@ def test_a_source_that_is_not_there_is_one_line_and_leaves_nothing(
     rig = folder / "rig.toml"
     lines = [broken if x.startswith(f"{key} =") else x for x in rig.read_text().splitlines()]
     rig.write_text("\n".join(lines))
-    done = subprocess.run(
-        [*COMMAND, "record", *map(str, options)],
-        capture_output=True,
-        text=True,
-        timeout=30,
-        check=False,
-    )
+    done = run_warm([*COMMAND, "record", *options], capture_output=True, text=True, timeout=30)
 
     assert done.returncode == 2
     assert done.stdout == ""
