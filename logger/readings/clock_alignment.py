@@ -50,6 +50,9 @@ crystals keep 20 to 100 ppm)."""
 LEAST_SPAN_NS = 10_000_000_000
 """Over a shorter stretch a millisecond of delay says less of the rate than a common crystal."""
 
+_INVERSE_STEPS = 64
+"""Each step leaves |rate - 1| of what was off, at most a half."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockFit:
@@ -84,6 +87,30 @@ class ClockFit:
             nanoseconds: only the small departure from rate 1 passes through a double.
         """
         return _mapped(device_ns, self.rate) + self.offset_ns
+
+    def to_device(self, run_ns: Nanoseconds) -> Nanoseconds:
+        """The device's times that :meth:`to_run` maps to times of the run.
+
+        Args:
+            run_ns: times on the run's clock, shape (n,), ns.
+
+        Returns:
+            Device uptimes, shape (n,), ns, which map back to the same nanosecond; a time that
+            no uptime maps to (the device's clock is the slower one) gives a neighbour's.
+
+        Raises:
+            ValueError: for a rate that no clock has.
+        """
+        if abs(self.rate - 1.0) > 0.5:
+            raise ValueError(f"a clock that runs at {self.rate} of the run's can't be inverted")
+        wanted_ns = np.asarray(run_ns, dtype=np.int64)
+        device_ns = wanted_ns - self.offset_ns
+        for _ in range(_INVERSE_STEPS):
+            off_ns = wanted_ns - self.to_run(device_ns)
+            if not off_ns.any():
+                break
+            device_ns = device_ns + off_ns
+        return device_ns
 
     def to_json(self) -> dict[str, float]:
         """As a plain object for a header."""

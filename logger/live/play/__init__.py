@@ -1,0 +1,1 @@
+"""A recorded run sent again, as the bytes that its sensors sent."""

@@ -1,0 +1,235 @@
+"""From a run to the frames of one source, each with the moment at which it is due.
+
+A run does not keep where one pack ended and the next began, so packs are cut anew: all that was
+read in a stretch of the run's clock goes into one, and none reaches over a hole in the device's
+count or a new start of it. Little of the run is in memory at a time.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from logger.errors import BadInput
+from logger.live.play.recorded_source import RecordedSource, Start, WireName
+from logger.readings.block import Block, Nanoseconds
+from logger.recording.run import Run
+from logger.sources.frames import sign
+from logger.sources.line_writing import LineWriter
+from logger.sources.pack_writing import LONGEST_BOOT, NamedReadings, write_pack
+
+MOST_READINGS = 1000
+"""More than so many do not go into one pack, so that a line stays far below its limit."""
+
+READ_AT_ONCE_NS = 20_000_000_000
+"""So much of the run is in memory at a time, ns of the run's clock."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """What goes out at once.
+
+    Attributes:
+        due_ns: when, ns on the run's clock: when its newest reading was taken.
+        payload: its bytes; on a serial line with checksum and line end.
+        readings: how many are in it.
+        left_out: packs that the device had counted before it and that were never recorded.
+    """
+
+    due_ns: int
+    payload: bytes
+    readings: int
+    left_out: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """The part of a run that is played, ns on the run's clock.
+
+    Attributes:
+        start_ns: readings from here on.
+        end_ns: readings before this.
+        pack_ns: how long a device gathers readings before it sends them.
+    """
+
+    start_ns: int
+    end_ns: int
+    pack_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Marks:
+    """What is new each time that a run is played.
+
+    Attributes:
+        play: mark of this playing, put behind each boot, so that a receiver that heard the run
+            before does not take it for repeats; empty to keep the boots as they were.
+        utc_ns: for devices that send absolute times, UTC at the stretch's start.
+    """
+
+    play: str
+    utc_ns: int = 0
+
+    @classmethod
+    def new(cls, *, keep_boot: bool, utc_ns: int) -> Marks:
+        """Marks of a new playing."""
+        return cls(play="" if keep_boot else f".{secrets.token_hex(3)}", utc_ns=utc_ns)
+
+    def boot(self, start: Start) -> str:
+        """The boot that a pack carries."""
+        return start.boot[: LONGEST_BOOT - len(self.play)] + self.play
+
+
+def pack_frames(
+    run: Run, source: RecordedSource, stretch: Stretch, marks: Marks, *, signed: bool
+) -> Iterator[Frame]:
+    """A source's frames as SenML packs.
+
+    Args:
+        run: the run.
+        source: the source.
+        stretch: what is played.
+        marks: what is new in them.
+        signed: whether each is a line with its CRC-32, as on a serial line.
+
+    Raises:
+        RunUnreadable: where the samples are damaged.
+    """
+    cuts = [s.from_ns for s in source.starts[1:]] + [h.end_ns for h in source.holes]
+    holes = [h for h in source.holes if h.end_ns >= stretch.start_ns]
+    seq, boot = 0, ""
+    for pack in _packs(run, source.names, stretch, sorted(cuts)):
+        oldest_ns, newest_ns = (f(ends) for f, ends in zip((min, max), _ends(pack), strict=True))
+        left_out = 0
+        while holes and holes[0].end_ns <= oldest_ns:
+            left_out += holes.pop(0).packs
+        start = source.start_at(newest_ns)
+        seq = 0 if boot != marks.boot(start) else seq + 1 + left_out
+        boot = marks.boot(start)
+        payload = write_pack(
+            _on_device_clock(pack, start),
+            seq=seq,
+            boot=boot,
+            up_ns=None if start.clock is None else _one(start.clock.to_device, newest_ns),
+            utc_ns=marks.utc_ns + newest_ns - stretch.start_ns
+            if source.timing == "absolute"
+            else None,
+        )
+        yield Frame(
+            due_ns=newest_ns,
+            payload=sign(payload) + b"\r\n" if signed else payload,
+            readings=sum(map(len, pack)),
+            left_out=left_out,
+        )
+
+
+def line_frames(
+    run: Run, source: RecordedSource, stretch: Stretch, writer: LineWriter, *, ended: bool
+) -> Iterator[Frame]:
+    """A source's frames as text lines, one for each moment.
+
+    Args:
+        run: the run.
+        source: the source; all its names have readings at the same moments.
+        stretch: what is played.
+        writer: writes a line.
+        ended: whether a line end follows, as on a serial line.
+
+    Raises:
+        BadInput: where a line can't be rebuilt from what was recorded.
+        RunUnreadable: where the samples are damaged.
+    """
+    end = b"\r\n" if ended else b""
+    for start_ns in range(stretch.start_ns, stretch.end_ns, READ_AT_ONCE_NS):
+        end_ns = min(start_ns + READ_AT_ONCE_NS, stretch.end_ns)
+        blocks = [run.raw(n.channel, start_ns, end_ns) for n in source.names]
+        _refuse_torn_lines(source, blocks)
+        names = [n.name for n in source.names]
+        for row, t_ns in enumerate(blocks[0].t_ns.tolist()):
+            values = {n: float(b.value[row]) for n, b in zip(names, blocks, strict=True)}
+            yield Frame(due_ns=t_ns, payload=writer.line(values) + end, readings=len(values))
+
+
+def _refuse_torn_lines(source: RecordedSource, blocks: list[Block]) -> None:
+    first = blocks[0]
+    for name, block in zip(source.names, blocks, strict=True):
+        if not np.array_equal(block.t_ns, first.t_ns):
+            raise BadInput(
+                where=f"source {source.table.id!r}",
+                what=f"its lines can't be rebuilt: {source.names[0].name!r} and {name.name!r} "
+                "were not always read together",
+                would_do=f"send it as packs: --senml {source.table.id}",
+            )
+
+
+def _packs(
+    run: Run, names: tuple[WireName, ...], stretch: Stretch, cuts: list[int]
+) -> Iterator[list[NamedReadings]]:
+    """Cuts all names into stretches of a pack's length; empty ones are left out."""
+    step_ns = stretch.pack_ns * max(1, READ_AT_ONCE_NS // stretch.pack_ns)
+    for start_ns in range(stretch.start_ns, stretch.end_ns, step_ns):
+        end_ns = min(start_ns + step_ns, stretch.end_ns)
+        readings = [_read(run, name, start_ns, end_ns) for name in names]
+        inner = [c for c in cuts if start_ns < c < end_ns]
+        bounds_ns = np.unique([*range(start_ns, end_ns, stretch.pack_ns), *inner, end_ns])
+        places = [np.searchsorted(r.t_ns, bounds_ns).tolist() for r in readings]
+        for i in range(bounds_ns.size - 1):
+            pack = [
+                r.between(at[i], at[i + 1])
+                for r, at in zip(readings, places, strict=True)
+                if at[i + 1] > at[i]
+            ]
+            if pack:
+                yield from _halved(pack)
+
+
+def _read(run: Run, name: WireName, start_ns: int, end_ns: int) -> NamedReadings:
+    block = run.raw(name.channel, start_ns, end_ns)
+    kept = np.isfinite(block.value)  # JSON has no word for what is no number
+    return NamedReadings(
+        name=name.name,
+        t_ns=block.t_ns[kept],
+        value=block.value[kept],
+        form=name.form,
+        closed_word=name.closed_word,
+    )
+
+
+def _halved(pack: list[NamedReadings]) -> Iterator[list[NamedReadings]]:
+    """A pack, or several that follow each other where it is too long for one."""
+    if sum(map(len, pack)) > MOST_READINGS:
+        t_ns = np.sort(np.concatenate([r.t_ns for r in pack]))
+        places = [int(np.searchsorted(r.t_ns, t_ns[t_ns.size // 2])) for r in pack]
+        if any(places):  # else all were taken at one moment
+            yield from _halved([r.between(0, i) for r, i in zip(pack, places, strict=True) if i])
+            rests = [r.between(i, len(r)) for r, i in zip(pack, places, strict=True)]
+            yield from _halved([r for r in rests if len(r)])
+            return
+    yield pack
+
+
+def _ends(pack: list[NamedReadings]) -> tuple[list[int], list[int]]:
+    """Times of the first and the last reading of each name, ns."""
+    return [int(r.t_ns[0]) for r in pack], [int(r.t_ns[-1]) for r in pack]
+
+
+def _on_device_clock(pack: list[NamedReadings], start: Start) -> list[NamedReadings]:
+    if start.clock is None:
+        return pack
+    return [
+        NamedReadings(
+            name=r.name,
+            t_ns=start.clock.to_device(r.t_ns),
+            value=r.value,
+            form=r.form,
+            closed_word=r.closed_word,
+        )
+        for r in pack
+    ]
+
+
+def _one(mapping: Callable[[Nanoseconds], Nanoseconds], t_ns: int) -> int:
+    return int(mapping(np.array([t_ns], dtype=np.int64))[0])
