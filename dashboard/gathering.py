@@ -25,15 +25,13 @@ from logger.events.watch import to_ns
 from logger.events.wheel_lift import WheelLift, WheelLiftDetector, wheel_lifts
 from logger.readings.bins import SLICE_NS, BinMedian, Bins
 from logger.readings.block import Block, Nanoseconds, Values
+from logger.readings.polled_clock import source_of_clock
 from logger.readings.rig_file import WHEEL, Channel, RigFile
+from logger.readings.source_keys import SOURCE_KINDS
 from logger.readings.spans import Spans
 from logger.recording.run import Run
 
 CHANNELS_AT_A_TIME = 2
-HELD_BACK_S = {"serial": 0.017, "mqtt": 0.1}
-"""How late a reading may arrive that tells no uptime, s: a USB adapter's latency timer holds back
-16 ms by default; for a broker on a wireless network a tenth of a second (from memory)."""
-
 LOSSES = ("missing_packs", "late_packs", "lost", "overflow", "bad_frames", "suspended", "storage")
 """Kinds of gaps in which readings went missing."""
 
@@ -303,10 +301,12 @@ def _u_of_sources_s(run: Run) -> dict[str, float]:
     header = run.header
     worst: dict[str, float] = {}
     for clock, fit in header.clock_fits.items():
-        source = clock.split("#")[0]
+        source = source_of_clock(clock)
         worst[source] = max(worst.get(source, 0.0), fit.u_s)
     if header.monotonic_start_ns is not None:
         for table in header.rig.source:
             if table.id not in worst and not table.true_clock:
-                worst[table.id] = HELD_BACK_S[table.kind] * header.clock_rate / math.sqrt(3)
+                worst[table.id] = (
+                    SOURCE_KINDS[table.kind].held_back_s * header.clock_rate / math.sqrt(3)
+                )
     return worst

@@ -18,7 +18,8 @@ def readings_of(run: Run, u_time_s: Mapping[str, float]) -> list[dict[str, Any]]
 
     Returns:
         Dictionaries of channel, source, samples, rate_hz (mean over the run; None without
-        readings), equation (calibrated value from the raw one, in words), u and u_t_s.
+        readings), equation (calibrated value from the raw one, in words), u, u_t_s and dated_by
+        (how its times were made; None where the run does not say).
     """
     seconds = (run.span_ns[1] - run.span_ns[0]) * 1e-9
     return [
@@ -30,6 +31,7 @@ def readings_of(run: Run, u_time_s: Mapping[str, float]) -> list[dict[str, Any]]
             "equation": equation(wired),
             "u": wired.u,
             "u_t_s": u_time_s.get(wired.id),
+            "dated_by": " and ".join(run.header.dated_by.get(wired.source, ())) or None,
         }
         for wired in run.header.rig.channel
     ]

@@ -16,6 +16,7 @@ import numpy as np
 
 from logger.readings.block import Nanoseconds, Values
 from logger.readings.pack import ClockPair, Pack
+from logger.readings.polled_clock import exchange, polled_clock
 from logger.readings.rig_file import Channel, RigFile
 from logger.recording.journal import RUN_CLOCK
 
@@ -36,8 +37,9 @@ class PackClock:
     """The clock that a pack's times are on.
 
     Attributes:
-        id: ``run``, or source and boot of a device that tells its uptime.
-        pair: the device's uptime against our arrival, or None on the run's clock.
+        id: ``run``, source and boot of a device that tells its uptime, or the source's own
+            where it is polled.
+        pair: the device's uptime against our arrival, or the exchange; None on the run's clock.
         set_back: whether the device's uptime began again just now though its boot is the same.
     """
 
@@ -99,6 +101,9 @@ class PackNaming:
         self, pack: Pack, *, arrival_ns: int, wire_ns: int, asked_ns: int | None = None
     ) -> PackClock:
         """The clock that :meth:`times_ns` gives a pack's times on."""
+        if pack.up_ns is None and pack.reply is None and asked_ns is not None:
+            pair = exchange(asked_ns=asked_ns, arrival_ns=arrival_ns)
+            return PackClock(id=polled_clock(self._source_id), pair=pair)
         if pack.up_ns is None or (pack.absolute and self._true_clock):
             return PackClock(id=RUN_CLOCK)
         pair = ClockPair(

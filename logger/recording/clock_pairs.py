@@ -52,23 +52,29 @@ def promptest_of_each(pairs: Iterable[ClockPair], *, stretch_ns: int) -> Iterato
 
 
 class GatheredPairs:
-    """The pairs of one clock over a run, however many there are, in little memory."""
+    """The pairs of one clock over a run, however many there are, in little memory.
 
-    def __init__(self) -> None:
+    Args:
+        slowest: whether they are the exchanges of a polled source, of which the longest says
+            how well its times are known.
+    """
+
+    def __init__(self, *, slowest: bool = False) -> None:
         self._held = array("q")
+        self._thin = _slowest if slowest else _thinned
 
     def add(self, pair: ClockPair) -> None:
         """Takes a pair."""
         asked_ns = _NOT_ASKED if pair.asked_ns is None else pair.asked_ns
         self._held.extend((pair.device_ns, pair.arrival_ns, pair.wire_ns, asked_ns))
         if len(self._held) > 8 * _COLUMNS * MOST_PAIRS:
-            self._held = array("q", _thinned(self._rows()).tobytes())
+            self._held = array("q", self._thin(self._rows()).tobytes())
 
     def pairs(self) -> list[ClockPair]:
-        """At most some ``MOST_PAIRS`` of each kind, the best of each stretch."""
+        """At most some ``MOST_PAIRS`` of each kind, those of each stretch that say the most."""
         return [
             ClockPair(device_ns=d, arrival_ns=a, wire_ns=w, asked_ns=None if q == _NOT_ASKED else q)
-            for d, a, w, q in _thinned(self._rows()).tolist()
+            for d, a, w, q in self._thin(self._rows()).tolist()
         ]
 
     def _rows(self) -> NDArray[np.int64]:
@@ -79,14 +85,28 @@ def _thinned(rows: NDArray[np.int64]) -> NDArray[np.int64]:
     """Of rows (n, 4), the promptest of each stretch, and of the answers the quickest."""
     if len(rows) <= MOST_PAIRS:
         return rows
-    device_ns = rows[:, 0] - rows[:, 0].min()
-    stretch = device_ns // (int(device_ns.max()) // MOST_PAIRS + 1)
+    stretch = _stretches(rows)
     delay_ns = rows[:, 1] - rows[:, 2] - rows[:, 0]
     kept = _least_of_each(stretch, delay_ns)
     answers = np.flatnonzero(rows[:, 3] != _NOT_ASKED)
     quickest = _least_of_each(stretch[answers], rows[answers, 1] - rows[answers, 3])
     both: NDArray[np.int64] = rows[np.unique(np.concatenate([kept, answers[quickest]]))]
     return both
+
+
+def _slowest(rows: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Of exchanges, rows (n, 4), the longest of each stretch."""
+    if len(rows) <= MOST_PAIRS:
+        return rows
+    kept: NDArray[np.int64] = rows[_least_of_each(_stretches(rows), rows[:, 3] - rows[:, 1])]
+    return kept
+
+
+def _stretches(rows: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The stretch of the device's clock that each row lies in, some ``MOST_PAIRS`` in all."""
+    device_ns: NDArray[np.int64] = rows[:, 0] - rows[:, 0].min()
+    stretch: NDArray[np.int64] = device_ns // (int(device_ns.max()) // MOST_PAIRS + 1)
+    return stretch
 
 
 def _least_of_each(stretch: NDArray[np.int64], of_ns: NDArray[np.int64]) -> NDArray[np.int64]:

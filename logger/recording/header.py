@@ -47,6 +47,7 @@ GapKind = Literal[
     "clock_step",
     "storage",
     "restarted",
+    "missed_polls",
 ]
 
 
@@ -77,7 +78,8 @@ class Gap:
         source: id of the source, or of the channel for ``stale``.
         missing: how many packs or frames, where that is known.
         kind: why. ``late_packs`` were counted among the ``missing_packs`` before and came after
-            all. ``restarted``: the device has started again.
+            all. ``restarted``: the device has started again. ``missed_polls``: registers were
+            asked for less often than the rig file says; nothing that came is missing.
         duration_ns: how long, where that is known, ns.
         text: details for a person.
     """
@@ -106,6 +108,8 @@ class RunHeader:
         alarms: as they were given, JSON objects.
         wall_pairs: (ns on the run's clock, ns of UTC since 1970) now and then.
         clock_fits: how each device clock was mapped to the run's clock, by clock id.
+        dated_by: by source, how the times of its readings were made, see
+            :mod:`logger.recording.dating`; empty where the run was not recorded by us.
         samples: how many samples each channel has, by channel id; only channels with any.
         monotonic_start_ns: the recording computer's monotonic clock at the run's start, by which
             another process there dates a note; None where nobody knows.
@@ -130,6 +134,7 @@ class RunHeader:
     alarms: tuple[dict[str, Any], ...] = ()
     wall_pairs: tuple[tuple[int, int], ...] = ()
     clock_fits: Mapping[str, ClockFit] = field(default_factory=dict)
+    dated_by: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     samples: Mapping[str, int] = field(default_factory=dict)
     monotonic_start_ns: int | None = None
     check: dict[str, Any] | None = None
@@ -174,8 +179,9 @@ class RunHeader:
             name: msgspec.to_builtins(getattr(self, name))
             for name in ("notes", "gaps", "wall_pairs", "clock_rate", "software", "run_id")
         }
-        # Without a chart the key is left out, as in runs that were sealed before there were any.
+        # What is not there is left out, as in runs that were sealed before there was any of it.
         chart = {"load_chart_csv": self.load_chart_csv} if self.load_chart_csv else {}
+        dated = {s: list(ways) for s, ways in self.dated_by.items()}
         return plain | {
             "format": f"{FORMAT_NAME}/{FORMAT_VERSION}",
             "started_utc": self.started_utc,
@@ -188,6 +194,7 @@ class RunHeader:
             "monotonic_start_ns": self.monotonic_start_ns,
             "check": self.check,
             "sha256": self.sha256,
+            **({"dated_by": dated} if dated else {}),
             **chart,
         }
 
@@ -251,6 +258,7 @@ class _Stored(msgspec.Struct, kw_only=True):
     gaps: tuple[Gap, ...] = ()
     alarms: tuple[dict[str, Any], ...] = ()
     wall_pairs: tuple[tuple[int, int], ...] = ()
+    dated_by: dict[str, tuple[str, ...]] = {}
     samples: dict[str, int] = {}
     monotonic_start_ns: int | None = None
     check: dict[str, Any] | None = None

@@ -16,6 +16,7 @@ from typing import Any, Self, TypeVar
 
 from logger.errors import RunUnreadable
 from logger.readings.pack import ClockPair
+from logger.readings.polled_clock import is_polled
 from logger.recording.clock_pairs import GatheredPairs
 from logger.recording.header import Gap, Note, RunHeader
 from logger.recording.journal import ClockedBlock
@@ -151,7 +152,9 @@ class RunReader:
         """What ties each device clock to the run's; of very many pairs the best."""
         gathered: dict[str, GatheredPairs] = {}
         for _, _, (clock, pair) in self._rows("pairs", JournalReader.pairs):
-            gathered.setdefault(clock, GatheredPairs()).add(pair)
+            if clock not in gathered:
+                gathered[clock] = GatheredPairs(slowest=is_polled(clock))
+            gathered[clock].add(pair)
         return {clock: held.pairs() for clock, held in sorted(gathered.items())}
 
     def wall_pairs(self) -> tuple[tuple[int, int], ...]:

@@ -19,8 +19,10 @@ from pathlib import Path
 
 from logger.errors import RunUnreadable, StorageFailed
 from logger.readings.block import Block
-from logger.readings.clock_alignment import ClockFit, fit_clock
+from logger.readings.clock_alignment import ClockFit
+from logger.readings.polled_clock import fit_of_clock, source_of_clock
 from logger.recording.channel_samples import channel_samples
+from logger.recording.dating import dated_by
 from logger.recording.header import Gap, RunHeader
 from logger.recording.held_in_run import is_held
 from logger.recording.in_use import run_in_hand
@@ -173,6 +175,7 @@ def _prepared(reader: RunReader) -> tuple[RunHeader, dict[str, ChannelPlaces]]:
         alarms=header.alarms + reader.alarms(),
         wall_pairs=header.wall_pairs + reader.wall_pairs(),
         clock_fits=fits,
+        dated_by=dated_by(header.rig, places, fits),
     )
     if reader.damage:
         gap = Gap(t_ns=0, source=JOURNAL, kind="lost", text=str(reader.damage))
@@ -184,7 +187,8 @@ def _fit_clocks(
     reader: RunReader, places: Mapping[str, ChannelPlaces], *, clock_rate: float
 ) -> tuple[dict[str, ClockFit], tuple[Gap, ...]]:
     fits = {
-        clock: fit_clock(pairs, clock_rate=clock_rate) for clock, pairs in reader.pairs().items()
+        clock: fit_of_clock(clock, pairs, clock_rate=clock_rate)
+        for clock, pairs in reader.pairs().items()
     }
     gaps: list[Gap] = []
     for clock, first_ns in clocks_of(places).items():
@@ -194,7 +198,7 @@ def _fit_clocks(
                 offset_ns=-first_ns, rate=1.0, u_s=_UNKNOWN_U_S, residual_s=0.0, pairs=0
             )
             text = f"nothing ties clock {clock} to the run's; its times are not known"
-            gaps.append(Gap(t_ns=0, source=clock.split("#")[0], kind="lost", text=text))
+            gaps.append(Gap(t_ns=0, source=source_of_clock(clock), kind="lost", text=text))
     return fits, tuple(gaps)
 
 

@@ -16,7 +16,7 @@ Clock: TypeAlias = Callable[[], int]
 """Tells the time: ns on the run's clock, 0 at the run's start."""
 
 Acknowledge: TypeAlias = Callable[[], None]
-NoteKind: TypeAlias = Literal["bad_frame", "lost", "back", "overflow"]
+NoteKind: TypeAlias = Literal["bad_frame", "lost", "back", "overflow", "missed_polls"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -53,7 +53,8 @@ class SourceNote:
         source: id of the source in the rig file.
         arrival_ns: when it was noticed, ns on the run's clock.
         kind: ``bad_frame`` (frames that could not be decoded), ``lost`` and ``back`` (the port
-            or broker), ``overflow`` (readings that found the queue full).
+            or broker), ``overflow`` (readings that found the queue full), ``missed_polls``
+            (questions that were not asked in time; the times of what came are right all the same).
         count: how many frames or readings since the last such note; 1 for ``lost``, ``back``.
         text: the cause, one line.
     """

@@ -32,10 +32,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logger.readings.rig_file import Source as SourceTable
-from logger.sources import decoding
 from logger.sources.arrival import Arrival, SourceNote
 from logger.sources.frames import CrcCheck, sign
 from logger.sources.serial_line import SerialLine
+from logger.sources.wire_formats import senml
 
 GUARDS = ("checked", "unchecked", "unsigned-taken")
 MEMORY_GROWTH_BYTES = 16_000_000
@@ -154,11 +154,11 @@ def guard_taken_away(guard: str) -> Iterator[None]:
             return super().take_off(line)
 
     check = {"checked": CrcCheck, "unchecked": Unchecked, "unsigned-taken": UnsignedTaken}[guard]
-    vars(decoding)["CrcCheck"] = check
+    vars(senml)["CrcCheck"] = check
     try:
         yield
     finally:
-        vars(decoding)["CrcCheck"] = CrcCheck
+        vars(senml)["CrcCheck"] = CrcCheck
 
 
 def campaign(*, total_bytes: int, guard: str = "checked", seed: int = 1) -> Found:

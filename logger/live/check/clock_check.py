@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from logger.live.check.findings import Finding, Severity, of_source
 from logger.live.check.listening import SourceTally
-from logger.readings.clock_alignment import ClockFit, fit_clock
+from logger.readings.clock_alignment import ClockFit
+from logger.readings.polled_clock import fit_of_clock
 from logger.readings.rig_file import Source
 
 MOST_CLOCK_U_S = 0.02
@@ -19,8 +20,8 @@ MOST_DRIFT_PPM = 200.0
 
 def clock_of(tally: SourceTally) -> ClockFit | None:
     """The fit of the clock that told its uptime most often, or None where none did."""
-    longest = max(tally.pairs.values(), key=len, default=None)
-    return fit_clock(list(longest)) if longest else None
+    most = max(tally.pairs, key=lambda clock: len(tally.pairs[clock]), default=None)
+    return None if most is None else fit_of_clock(most, list(tally.pairs[most]))
 
 
 def is_off(tally: SourceTally) -> bool:

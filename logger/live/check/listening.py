@@ -23,9 +23,9 @@ import numpy as np
 from logger.errors import SourceUnavailable
 from logger.live.naming import PackNaming
 from logger.readings.block import Nanoseconds, Values
-from logger.readings.clock_alignment import fit_clock
 from logger.readings.continuity import ContinuityTracker
 from logger.readings.pack import ClockPair
+from logger.readings.polled_clock import fit_of_clock
 from logger.readings.rig_file import RigFile
 from logger.recording.journal import RUN_CLOCK
 from logger.sources.arrival import Arrival, Clock, Source, SourceNote
@@ -83,6 +83,8 @@ class SourceTally:
         lost_text: the cause of the latest.
         is_away: whether it has not come back.
         overflow: readings dropped for want of room.
+        missed_polls: questions that were not asked, since the one before took too long.
+        missed_text: why, of the latest of these.
         tells_up: packs that tell the device's uptime.
         answers: of these, the ones that answer our question for it.
         utc_off_s: by how much a device whose absolute times are believed is behind this
@@ -108,6 +110,8 @@ class SourceTally:
     lost_text: str = ""
     is_away: bool = False
     overflow: int = 0
+    missed_polls: int = 0
+    missed_text: str = ""
     tells_up: int = 0
     answers: int = 0
     utc_off_s: float | None = None
@@ -210,7 +214,7 @@ class Listener:
         sizes = [c.t_ns.size for c in chunks]
         for clock in filter(pairs.get, pairs):
             on_it = np.repeat([c.clock == clock for c in chunks], sizes)
-            t_ns[on_it] = fit_clock(pairs[clock]).to_run(t_ns[on_it])
+            t_ns[on_it] = fit_of_clock(clock, pairs[clock]).to_run(t_ns[on_it])
         raw = np.concatenate([c.raw for c in chunks])
         order = np.argsort(t_ns, kind="stable")
         return Heard(t_ns=t_ns[order], raw=raw[order])
@@ -255,8 +259,8 @@ class Listener:
             asked_ns=item.asked_ns,
         )
         if clock.pair is not None and clock.id != RUN_CLOCK:
-            tally.tells_up += 1
-            tally.answers += item.asked_ns is not None
+            tally.tells_up += item.pack.up_ns is not None
+            tally.answers += item.pack.up_ns is not None and item.asked_ns is not None
             tally.pairs.setdefault(clock.id, deque(maxlen=KEPT_PAIRS)).append(clock.pair)
         t_ns = naming.times_ns(item.pack, arrival_ns=item.arrival_ns, wire_ns=item.wire_ns)
         if item.pack.absolute and clock.id == RUN_CLOCK and t_ns.size:
@@ -289,5 +293,8 @@ def _count_note(tally: SourceTally, note: SourceNote) -> None:
             tally.is_away = False
         case "overflow":
             tally.overflow += note.count
+        case "missed_polls":
+            tally.missed_polls += note.count
+            tally.missed_text = note.text
         case _:
             pass
