@@ -10,6 +10,7 @@ import threading
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from pydantic import ValidationError
 
 from logger.access.certificate import (
     check_key,
@@ -20,7 +21,9 @@ from logger.access.certificate import (
 )
 from logger.access.private_file import write_whole
 from logger.access.secret import generate_secret, secret_from, secret_in_file, unchecked
-from logger.errors import BadInput
+from logger.errors import BadInput, SourceUnavailable
+from logger.readings.rig_file import BrokerTopic, Source
+from logger.sources.broker_access import password_of
 
 NOW = datetime.now(UTC)
 
@@ -239,3 +242,25 @@ def test_where_modes_are_not_known_that_is_said(monkeypatch):
     monkeypatch.setattr("logger.access.secret.KNOWS_MODES", False)
 
     assert "on Windows it is not checked" in unchecked()
+
+
+BROKER_SOURCE = {"id": "w", "kind": "mqtt", "url": "mqtt://h", "topic": "t", "user": "u"}
+
+
+def test_a_rig_file_names_where_a_password_is(tmp_path):
+    """``password_file`` and ``password_env`` lead to the password; both at once are refused."""
+    path = secret_file(tmp_path)
+    by_file = Source(**BROKER_SOURCE | {"password_file": str(path)})
+    by_variable = Source(**BROKER_SOURCE | {"password_env": "PW"})
+
+    assert password_of(by_file, {}, where="source 'w'") == "s3cret"
+    assert password_of(by_variable, {"PW": "other"}, where="source 'w'") == "other"
+    for table in (Source, BrokerTopic):
+        keys = {"url": "mqtt://h", "topic": "t"} if table is BrokerTopic else BROKER_SOURCE
+        with pytest.raises(ValidationError, match="'password_env' or 'password_file', not both"):
+            table(**keys | {"password_env": "PW", "password_file": "f"})
+    path.chmod(0o644)
+    with pytest.raises(
+        SourceUnavailable, match=r"source 'w', password_file: others may read .*600"
+    ):
+        password_of(by_file, {}, where="source 'w'")

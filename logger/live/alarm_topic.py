@@ -33,7 +33,7 @@ from logger.live.alarm_view import AlarmView
 from logger.live.announcing import Event
 from logger.live.output_reports import OutputReports
 from logger.readings.rig_file import BrokerTopic
-from logger.sources.broker_access import password_from, tls_trusting
+from logger.sources.broker_access import password_of, tls_trusting
 from logger.sources.broker_client import broker_at, no_connection, refused
 
 HEARTBEAT_S = 1.0
@@ -241,7 +241,7 @@ class AlarmTopic:
         client.connect_timeout = CONNECT_WITHIN_S
         client.will_set(self._table.topic, LAST_WILL, qos=1, retain=True)
         if self._table.user is not None:
-            password = password_from(self._table.password_env, self._environment, where=_WHERE)
+            password = password_of(self._table, self._environment, where=_WHERE)
             client.username_pw_set(self._table.user, password)
         if self._broker.tls:
             client.tls_set_context(tls_trusting(self._table.ca, where=_WHERE))

@@ -31,7 +31,7 @@ from logger.readings.quantity import Kind
 from logger.readings.rig_file import BrokerTopic, Channel, RigFile
 from logger.recording.following import JournalFollower
 from logger.recording.journal import RUN_CLOCK, ClockedBlock
-from logger.sources.broker_access import password_from, tls_trusting
+from logger.sources.broker_access import password_of, tls_trusting
 from logger.sources.broker_client import broker_at
 
 IN_FLIGHT = 40
@@ -87,7 +87,7 @@ class Republisher:
         self._place = place
         self._is_connected = False
         self._tell = tell
-        self._password = password_from(place.password_env, os.environ, where="[republish]")
+        self._password = password_of(place, os.environ, where="[republish]")
         broker = broker_at(place.url)
         self._tls = tls_trusting(place.ca, where="[republish]") if broker.tls else None
         self._broker = broker

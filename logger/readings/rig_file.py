@@ -17,6 +17,7 @@ from logger.readings.source_keys import (
     WIRE_FORMATS,
     check_broker_url,
     check_keys,
+    check_login_keys,
 )
 from logger.readings.text_shapes import check_pattern, check_shape
 from logger.readings.toml_file import IDENTIFIER_PATTERN, Duration, Length, Table, read_toml
@@ -45,6 +46,7 @@ class Source(Table):
     topic: str | None = None
     user: str | None = None
     password_env: str | None = None
+    password_file: str | None = None
     ca: str | None = None
     decode: str = "senml"
     pattern: str | None = None
@@ -221,6 +223,7 @@ class BrokerTopic(Table):
     topic: str = Field(min_length=1, pattern=r"^[^+#\x00]+$")
     user: str | None = None
     password_env: str | None = None
+    password_file: str | None = None
     ca: str | None = None
 
     @field_validator("url")
@@ -228,6 +231,11 @@ class BrokerTopic(Table):
     def _is_a_broker(cls, value: str) -> str:
         check_broker_url(value)
         return value
+
+    @model_validator(mode="after")
+    def _one_password(self) -> Self:
+        check_login_keys(self.model_fields_set)
+        return self
 
 
 class Beacon(Table):

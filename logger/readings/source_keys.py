@@ -71,7 +71,7 @@ WIRE_FORMATS: Mapping[str, WireFormat] = {
 }
 
 _DECODING = ("decode", "true_clock", *(key for f in WIRE_FORMATS.values() for key in f.own))
-_BROKER = ("topic", "user", "password_env", "ca")
+_BROKER = ("topic", "user", "password_env", "password_file", "ca")
 
 
 def check_keys(kind: str, decode: str, given: Collection[str]) -> None:
@@ -86,6 +86,7 @@ def check_keys(kind: str, decode: str, given: Collection[str]) -> None:
         ValueError: in words for the person who wrote it.
     """
     about = SOURCE_KINDS[kind]
+    check_login_keys(given)
     for key in about.needs:
         if key not in given:
             raise ValueError(f"a source of kind {kind!r} needs {key!r}")
@@ -118,6 +119,17 @@ def _either(keys: tuple[str, ...]) -> str:
     return " or ".join(repr(key) for key in keys)
 
 
+def check_login_keys(given: Collection[str]) -> None:
+    """Refuses two passwords for one login.
+
+    Raises:
+        ValueError: in words for the person who wrote it.
+    """
+    named = [key for key in ("password_env", "password_file") if key in given]
+    if len(named) > 1:
+        raise ValueError(f"{_either(tuple(named))}, not both")
+
+
 def check_broker_url(url: str) -> None:
     """Refuses what is no broker's address.
 
@@ -128,7 +140,9 @@ def check_broker_url(url: str) -> None:
     if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or not has_good_port(url):
         raise ValueError(f"{url!r} is no broker; write it like 'mqtt://127.0.0.1:1883'")
     if parts.username or parts.password:
-        raise ValueError("no user or password inside 'url'; use 'user' and 'password_env'")
+        raise ValueError(
+            "no user or password inside 'url'; use 'user' with 'password_file' or 'password_env'"
+        )
 
 
 def has_good_port(url: str) -> bool:

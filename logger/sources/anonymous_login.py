@@ -22,7 +22,7 @@ def anonymous_login_refused(source: SourceTable) -> bool | None:
         because the broker can't be reached.
     """
     link = BrokerLink(
-        source.model_copy(update={"user": None, "password_env": None}),
+        source.model_copy(update={"user": None, "password_env": None, "password_file": None}),
         client_id=f"slewtrace-probe-{secrets.token_hex(6)}",
         password=None,
         on_connected=lambda _resumed: None,

@@ -1,33 +1,51 @@
-"""What opens a broker's door: a password from the environment, and whose certificate is trusted."""
+"""What opens a broker's door: a secret from outside the rig file, and who is trusted."""
 
 from __future__ import annotations
 
 import ssl
 from collections.abc import Mapping
+from typing import Protocol
 
-from logger.errors import SourceUnavailable
+from logger.access.secret import secret_from
+from logger.errors import BadInput, SourceUnavailable
 
 
-def password_from(name: str | None, environment: Mapping[str, str], *, where: str) -> str | None:
-    """A password from the environment; never from a file that may be copied about.
+class Login(Protocol):
+    """A table of the rig file that says where a login's password is."""
+
+    @property
+    def password_env(self) -> str | None:
+        """The environment's variable that holds it."""
+
+    @property
+    def password_file(self) -> str | None:
+        """The file that holds it, which only its owner may read."""
+
+
+def password_of(login: Login, environment: Mapping[str, str], *, where: str) -> str | None:
+    """A login's password, from the environment or a file; never from one that is copied about.
 
     Args:
-        name: the variable, or None where no password is used.
+        login: where it is.
         environment: the variables.
         where: what to name in an error.
 
+    Returns:
+        The password, or None where none is used.
+
     Raises:
-        SourceUnavailable: where the variable is not set.
+        SourceUnavailable: where the variable is not set, or others may read the file.
     """
-    if name is None:
-        return None
-    if name not in environment:
-        raise SourceUnavailable(
-            where=f"{where}, password_env",
-            what=f"the environment has no variable {name!r}",
-            would_do=f"set it before the start: export {name}=…",
+    key = "password_env" if login.password_env else "password_file"
+    try:
+        return secret_from(
+            variable=login.password_env,
+            file=login.password_file,
+            environment=environment,
+            where=f"{where}, {key}",
         )
-    return environment[name]
+    except BadInput as exc:
+        raise SourceUnavailable(where=exc.where, what=exc.what, would_do=exc.would_do) from exc
 
 
 def tls_trusting(ca: str | None, *, where: str) -> ssl.SSLContext:

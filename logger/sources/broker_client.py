@@ -233,7 +233,7 @@ def refused(reason: _Reason, broker: Broker, *, where: str) -> SourceUnavailable
     name = reason.getName()
     would_do = ""
     if name in LOGIN_REFUSED:
-        would_do = "see 'user' and the variable that 'password_env' names"
+        would_do = "see 'user', and what 'password_env' or 'password_file' names"
     return SourceUnavailable(
         where=where, what=f"the broker at {broker} refused us: {name}", would_do=would_do
     )

@@ -12,8 +12,8 @@ from __future__ import annotations
 
 import string
 from collections.abc import Callable, Iterator, Mapping
-from re import _constants as op
-from re import _parser as parser
+from re import _constants as op  # type: ignore[attr-defined]  # hidden from type checkers
+from re import _parser as parser  # type: ignore[attr-defined]  # as above
 from typing import Any
 
 import numpy as np
@@ -214,7 +214,7 @@ def _is_member(character: str, code: Any, argument: Any) -> bool:
         op.CATEGORY_WORD: (_is_word, True),
         op.CATEGORY_NOT_WORD: (_is_word, False),
     }[argument]
-    return kind(character) is wanted
+    return bool(kind(character)) is wanted
 
 
 def _is_word(character: str) -> bool:

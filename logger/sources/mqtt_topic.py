@@ -29,7 +29,7 @@ from logger.errors import FrameInvalid, SourceUnavailable
 from logger.readings.pack import Pack
 from logger.readings.rig_file import Source as SourceTable
 from logger.sources.arrival import Arrival, Clock, Put
-from logger.sources.broker_access import password_from
+from logger.sources.broker_access import password_of
 from logger.sources.broker_client import CONNECT_WITHIN_S
 from logger.sources.broker_link import BrokerLink
 from logger.sources.decoding import decoder_of
@@ -95,8 +95,8 @@ class MqttTopic:
         reception = _Reception(
             self._source,
             client_id=self._client_id,
-            password=password_from(
-                self._source.password_env, self._environment, where=f"source {self._source.id!r}"
+            password=password_of(
+                self._source, self._environment, where=f"source {self._source.id!r}"
             ),
             outlet=Outlet(self.id, put, clock, overflow=_PUT_OFF),
         )

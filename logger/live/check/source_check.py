@@ -255,7 +255,7 @@ def _login(source: Source, around: Surroundings) -> Iterator[Finding]:
         Severity.NOTE if loopback and source.user is None else Severity.CAUTION,
         "its broker lets anyone in without a name: whoever reaches it can send readings",
         "refuse it at the broker (mosquitto: 'allow_anonymous false' and a password_file), "
-        "and give 'user' and 'password_env'",
+        "and give 'user' and 'password_file' (`slewtrace broker` writes all of it)",
     )
 
 
