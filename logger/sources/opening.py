@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 
 from logger.errors import SourceUnavailable
 from logger.readings.rig_file import RigFile
+from logger.readings.rig_file import Source as SourceTable
 from logger.sources.arrival import Clock, Put, Source
 from logger.sources.mqtt_topic import MqttTopic
 from logger.sources.quiet_port import quiet_limit_s
@@ -23,17 +25,41 @@ def open_sources(
         purpose: marks the session at a broker of a program other than the recorder, such as
             ``check``, so that it does not throw a recorder at work out of its session.
     """
-    mark = f"-{purpose}" if purpose else ""
-    return tuple(
-        SerialLine(source, quiet_s=quiet_limit_s(rig, source.id), crc_demanded=source.crc)
-        if source.kind == "serial"
-        else MqttTopic(
-            source,
-            client_id=f"slewtrace-{rig.rig.id}-{source.id}{mark}",
-            environment=environment,
-        )
-        for source in rig.source
-    )
+    about = _About(rig=rig, environment=environment, mark=f"-{purpose}" if purpose else "")
+    return tuple(_OPENERS[source.kind](source, about) for source in rig.source)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _About:
+    """What a source is opened with besides its table."""
+
+    rig: RigFile
+    environment: Mapping[str, str] | None
+    mark: str
+
+
+def _serial(source: SourceTable, about: _About) -> Source:
+    return SerialLine(source, quiet_s=quiet_limit_s(about.rig, source.id), crc_demanded=source.crc)
+
+
+def _mqtt(source: SourceTable, about: _About) -> Source:
+    client_id = f"slewtrace-{about.rig.rig.id}-{source.id}{about.mark}"
+    return MqttTopic(source, client_id=client_id, environment=about.environment)
+
+
+def _modbus(source: SourceTable, about: _About) -> Source:
+    # pymodbus takes a quarter of a second to load, which rigs without registers need not pay.
+    from logger.sources.modbus_poller import ModbusPoller  # noqa: PLC0415
+
+    return ModbusPoller(source, quiet_s=quiet_limit_s(about.rig, source.id))
+
+
+_OPENERS: Mapping[str, Callable[[SourceTable, _About], Source]] = {
+    "serial": _serial,
+    "mqtt": _mqtt,
+    "modbus": _modbus,
+}
+"""By the kind that stands in the rig file; see ``logger/readings/source_keys.py``."""
 
 
 def start_sources(sources: Iterable[Source], put: Put, clock: Clock) -> None:

@@ -80,15 +80,19 @@ class Wire:
         self._fd = _descriptor(line)
         self.has_uart = _UART.fullmatch(Path(os.path.realpath(str(line.port))).name) is not None
 
-    def read(self) -> bytes:
-        """Waits for a first byte, up to the read timeout, and takes all that came with it.
+    def read(self, within_s: float = READ_TIMEOUT_S) -> bytes:
+        """Waits for a first byte, and takes all that came with it.
+
+        Args:
+            within_s: how long to wait, s; where the system gives no descriptor it is always
+                the read timeout.
 
         Raises:
             OSError: where the port is lost.
         """
         if self._fd is None:
             return self._read_line()
-        ready, _, _ = select.select([self._fd], [], [], READ_TIMEOUT_S)
+        ready, _, _ = select.select([self._fd], [], [], within_s)
         if not ready:
             return b""
         try:
