@@ -83,6 +83,10 @@ class Broker:
         """Ends it in good order, so that it writes its sessions down."""
         self._end(self._process.terminate)
 
+    def signal(self, number):
+        """Sends it a signal."""
+        self._process.send_signal(number)
+
     def save(self):
         """Has it write down what it holds, and gives it the time."""
         self._process.send_signal(signal.SIGUSR1)
