@@ -20,6 +20,10 @@ from dash import Input, Output, html
 from dash.development.base_component import Component
 from fastapi import FastAPI
 
+from dashboard.access.access import Access, stand_guard
+from dashboard.access.callbacks import reading
+from dashboard.access.reach import THIS_MACHINE
+from dashboard.access.sign_in import add_sign_in
 from dashboard.export_download import add_export
 from dashboard.figures.units import units_of
 from dashboard.figures.warm_up import warm_up
@@ -69,18 +73,23 @@ PAGES: tuple[Page, ...] = (
 )
 
 
-def make_app(folder: Path, *, analyse: Analyse | None = None) -> dash.Dash:
+def make_app(
+    folder: Path, *, analyse: Analyse | None = None, access: Access | None = None
+) -> dash.Dash:
     """Makes the dashboard on a folder of runs.
 
     Args:
         folder: the folder.
         analyse: computes a run's result; None takes the project's own analysis.
+        access: who may come in from other machines; None where only this one reaches it.
     """
     library = RunLibrary(folder, analyse=analyse or _own_analysis())
     # No pages that describe the interface: they load scripts from elsewhere.
     server = FastAPI(
         docs_url=None, redoc_url=None, openapi_url=None, lifespan=partial(_lifespan, library)
     )
+    if access is not None:
+        add_sign_in(server, access)
     add_sheet_download(server, library)
     add_run_adding(server, library)
     add_replay_window(server, library)
@@ -99,7 +108,7 @@ def make_app(folder: Path, *, analyse: Analyse | None = None) -> dash.Dash:
         index_string=_INDEX,
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
-    app.layout = shell.layout()
+    app.layout = shell.layout  # made for each who asks: it says who is signed in
     shell.register(app)
     _route(app, library)
     for page in PAGES:
@@ -107,7 +116,10 @@ def make_app(folder: Path, *, analyse: Analyse | None = None) -> dash.Dash:
     # Dash waits for a first request to a page that it knows; any address must serve our scripts.
     app._setup_server()  # type: ignore[no-untyped-call]  # noqa: SLF001 - no public way
     server.add_middleware(OneIndex, paths=frozenset(page.path for page in PAGES))
-    server.add_middleware(OwnPagesOnly, script_hashes=app.csp_hashes())
+    if access is not None:
+        stand_guard(server, app, access)
+    reach = THIS_MACHINE if access is None else access.reach
+    server.add_middleware(OwnPagesOnly, script_hashes=app.csp_hashes(), reach=reach)
     return app
 
 
@@ -158,6 +170,7 @@ def _route(app: dash.Dash, library: RunLibrary) -> None:
         Input("url", "search"),
         Input("units", "value"),
     )
+    @reading
     async def show(
         pathname: str | None, search: str | None, units: str | None
     ) -> tuple[Component, list[Component]]:

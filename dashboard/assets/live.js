@@ -40,7 +40,7 @@
     });
     Object.entries(state.states).forEach(([id, word]) => mark(byId(id), word));
     const button = byId("live-acknowledge-button");
-    button.disabled = state.states["live-acknowledge"] !== "due";
+    button.disabled = state.states["live-acknowledge"] !== "due" || button.dataset.locked === "true";
     state.events.forEach((text, i) => write(`live-event-${i}`, text));
     drawPlan(state.plan);
     page.dataset.shown = String(state.t_ns);

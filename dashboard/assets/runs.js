@@ -34,7 +34,7 @@
         h("bdi", null, data.findings)), data.findings_more)
       : h("span", { className: "muted" }, "—")),
     RunKeep: ({ data }) => h("span", { className: "keep" },
-      link(data.export, "Export", "cell-link"),
+      data.export ? link(data.export, "Export", "cell-link") : null,
       data.state === "failed" ? null : link(data.sheet, "Sheet", "cell-link")),
   });
 
@@ -125,7 +125,8 @@
   document.addEventListener("click", (event) => {
     if (event.target.closest && event.target.closest("#runs-add")) pick();
   });
-  const holdsFiles = (event) => page() && event.dataTransfer && [...event.dataTransfer.types].includes("Files");
+  const mayAdd = () => !document.querySelector("#runs-add[disabled]");
+  const holdsFiles = (event) => page() && mayAdd() && event.dataTransfer && [...event.dataTransfer.types].includes("Files");
   document.addEventListener("dragover", (event) => {
     if (!holdsFiles(event)) return;
     event.preventDefault();

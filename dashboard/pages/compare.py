@@ -16,6 +16,7 @@ from dash import ClientsideFunction, Input, Output, State, dcc, html
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
+from dashboard.access.callbacks import reading
 from dashboard.figures.lift_dots import dots_figure, dots_summary
 from dashboard.figures.palette import Palette, palette_of
 from dashboard.figures.run_overlay import overlay_figure, overlay_summary
@@ -160,6 +161,7 @@ def _register_answer(app: dash.Dash, looked: LookedThrough) -> None:
         Input("compare-decided", "data"),
         State("compare-ask", "data"),
     )
+    @reading
     async def answer(
         runs: list[str] | None,
         against: str | None,
@@ -206,6 +208,7 @@ def _register_figures(app: dash.Dash, looked: LookedThrough) -> None:
         Input("compare-shown", "data"),
         Input("screen", "data"),
     )
+    @reading
     async def draw(shown: Asked | None, screen: dict[str, Any] | None) -> tuple[Any, ...]:
         if not shown or not screen:
             raise PreventUpdate

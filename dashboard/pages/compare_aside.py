@@ -10,10 +10,14 @@ import dash_mantine_components as dmc
 from dash import Input, Output, State, ctx, html
 from dash.development.base_component import Component
 
+from dashboard.access.callbacks import changing
 from dashboard.exclusions import TAKEN_BACK, decide
+from dashboard.pages.locked import lock, why_locked
 from dashboard.run_library import RunLibrary
 from logger.errors import BadInput
 from logger.recording.run import Run
+
+_FIELD = {"size": "md", "className": "field"}
 
 
 def setting_aside() -> Component:
@@ -28,20 +32,25 @@ def setting_aside() -> Component:
             ),
             html.Div(
                 [
-                    dmc.Select(id="aside-run", label="Run", data=[], size="md", className="field"),
-                    dmc.TextInput(id="aside-reason", label="Reason", size="md", className="field"),
-                    dmc.TextInput(id="aside-by", label="By", size="md", className="field"),
-                    html.Button("Set aside", id="aside-out", className="button", type="button"),
-                    html.Button("Take back", id="aside-in", className="button", type="button"),
+                    dmc.Select(id="aside-run", label="Run", data=[], **_FIELD, **lock()),
+                    dmc.TextInput(id="aside-reason", label="Reason", **_FIELD, **lock()),
+                    dmc.TextInput(id="aside-by", label="By", **_FIELD, **lock()),
+                    _button("Set aside", "aside-out"),
+                    _button("Take back", "aside-in"),
                 ],
                 className="aside-form",
             ),
+            *why_locked(),
             html.P(id="aside-said", role="status"),
         ],
         className="card setting-aside",
         id="setting-aside",
         hidden=True,
     )
+
+
+def _button(words: str, key: str) -> Component:
+    return html.Button(words, id=key, className="button", type="button", **lock())
 
 
 def register_aside(app: dash.Dash, library: RunLibrary) -> None:
@@ -59,6 +68,7 @@ def register_aside(app: dash.Dash, library: RunLibrary) -> None:
         State("compare-decided", "data"),
         prevent_initial_call=True,
     )
+    @changing
     async def keep(
         _out: int | None,
         _in: int | None,

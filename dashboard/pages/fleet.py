@@ -20,6 +20,7 @@ from dash import ClientsideFunction, Input, Output, State, dcc, html
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
+from dashboard.access.callbacks import changing, reading
 from dashboard.figures.palette import palette_of
 from dashboard.figures.units import Units, units_of
 from dashboard.pages.attributes import aria
@@ -118,6 +119,7 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
     _register_making(app, library)
 
     @app.callback(Output("fleet-age", "children"), Input("fleet-ask", "data"))
+    @reading
     async def compare(ask: dict[str, Any] | None) -> Component:
         if not ask:
             raise PreventUpdate
@@ -147,6 +149,7 @@ def _register_making(app: dash.Dash, library: RunLibrary) -> None:
         ],
         prevent_initial_call=True,
     )
+    @changing
     async def make(clicks: int | None) -> tuple[Any, Any]:
         if not clicks:
             raise PreventUpdate
@@ -163,6 +166,7 @@ def _register_figures(app: dash.Dash, library: RunLibrary) -> None:
         Input("fleet-ask", "data"),
         Input("screen", "data"),
     )
+    @reading
     async def draw_trend(ask: dict[str, Any] | None, screen: dict[str, Any] | None) -> Any:
         return (await _graphs(library, ask, screen, (CHART,)))[0]
 
@@ -172,6 +176,7 @@ def _register_figures(app: dash.Dash, library: RunLibrary) -> None:
         Input("screen", "data"),
         State("fleet-ask", "data"),
     )
+    @reading
     async def draw_spreads(
         near: bool | None,  # noqa: FBT001 - as Dash gives it
         screen: dict[str, Any] | None,

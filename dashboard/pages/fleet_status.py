@@ -18,6 +18,7 @@ from dashboard.figures.words import number_words
 from dashboard.pages.fleet_choice import EVERYTHING
 from dashboard.pages.fleet_reading import FleetView
 from dashboard.pages.inert import Inert
+from dashboard.pages.locked import lock, why_locked
 from dashboard.pages.runs_rows import SIGN_OF_STANDING, STANDINGS
 
 FEW = 60
@@ -74,7 +75,8 @@ def catalogue_age(folder: Path, catalogue: Catalogue) -> Component:
 def _making(files: int) -> Iterator[Component]:
     """The button that makes the catalogue here, where that takes no more than a minute or so."""
     if 0 < files <= FEW:
-        yield html.Button(MAKE, id="fleet-make", className="button main", type="button")
+        yield html.Button(MAKE, id="fleet-make", className="button main", type="button", **lock())
+        yield from why_locked()
         yield html.P("", id="fleet-made-says", role="status", className="invalid")
         yield dcc.Store(id="fleet-made")
 

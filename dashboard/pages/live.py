@@ -21,6 +21,8 @@ from dash.backends.ws import DashWebsocketCallback
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate, WebsocketDisconnected
 
+from dashboard.access.callbacks import changing, reading
+from dashboard.access.visit import still_watching
 from dashboard.figures.units import Units, units_of
 from dashboard.figures.words import clock_words
 from dashboard.live.advice import WITHOUT_DATA
@@ -85,6 +87,7 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
 
 def _register_stream(app: dash.Dash, library: RunLibrary, feeds: dict[str, LiveFeed]) -> None:
     @app.callback(Input("live-ask", "data"), websocket=True, persistent=True)
+    @reading
     async def stream(ask: dict[str, Any] | None) -> None:
         page = ctx.websocket
         if not ask or not ask["stream"] or page is None:  # the page's script asks for the first
@@ -128,6 +131,7 @@ async def _push(
                 return
             if asked != ask:
                 return
+            still_watching()
 
 
 def _body_key(shown: Choice | LivePicture) -> object:
@@ -161,6 +165,7 @@ def _register_press(app: dash.Dash, feeds: dict[str, LiveFeed]) -> None:
         Input("live-press", "data"),
         prevent_initial_call=True,
     )
+    @changing
     async def press(pressed: dict[str, Any] | None) -> tuple[Any, ...]:
         if not pressed:
             raise PreventUpdate

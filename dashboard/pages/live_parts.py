@@ -9,6 +9,7 @@ from urllib.parse import quote
 from dash import dcc, html
 from dash.development.base_component import Component
 
+from dashboard.access.visit import may_change
 from dashboard.figures.units import Units
 from dashboard.figures.words import wheel_words
 from dashboard.live.advice import ADVICE_IS
@@ -16,6 +17,7 @@ from dashboard.live.feed import Choice
 from dashboard.live.picture import EVENTS_KEPT, LivePicture
 from dashboard.live.plan_svg import live_plan_svg
 from dashboard.pages.attributes import aria, data
+from dashboard.pages.locked import lock, why_locked
 from logger.events.sweep import Side
 from logger.live.live_recordings import LiveRecording
 from logger.readings.rig_file import WHEEL
@@ -130,7 +132,7 @@ def _banner() -> Component:
                 id="live-acknowledge-button",
                 type="button",
                 className="button",
-                **data(press="acknowledge"),
+                **data(press="acknowledge", locked=str(not may_change()).lower()),
             ),
             html.Bdi(id="live-alarm-more", className="live-alarm-more"),
         ],
@@ -241,7 +243,7 @@ def _actions(units: Units) -> Component:
             html.Label(
                 [
                     html.Span(f"Tape radius, {units.length.unit}", className="small"),
-                    dcc.Input(id="live-radius-text", type="text", maxLength=40),
+                    dcc.Input(id="live-radius-text", type="text", maxLength=40, **lock()),
                 ],
                 className="field",
             ),
@@ -250,7 +252,7 @@ def _actions(units: Units) -> Component:
             html.Label(
                 [
                     html.Span("Note", className="small"),
-                    dcc.Input(id="live-note-text", type="text", maxLength=500),
+                    dcc.Input(id="live-note-text", type="text", maxLength=500, **lock()),
                 ],
                 className="field wide",
             ),
@@ -264,6 +266,7 @@ def _actions(units: Units) -> Component:
                 **aria(pressed="false"),
             ),
             html.P(id="live-answer", className="answer", role="status"),
+            *why_locked(),
         ],
         className="card live-actions",
         role="group",
@@ -272,7 +275,7 @@ def _actions(units: Units) -> Component:
 
 
 def _button(words: str, press: str) -> Component:
-    return html.Button(words, type="button", className="button", **data(press=press))
+    return html.Button(words, type="button", className="button", **data(press=press), **lock())
 
 
 def _details(picture: LivePicture) -> Component:

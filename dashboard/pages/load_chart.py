@@ -12,6 +12,7 @@ from dash import Input, Output, State, dcc, html
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
+from dashboard.access.callbacks import reading
 from dashboard.capacity.sectors.load_chart import (
     CAUTION,
     derated_csv,
@@ -88,6 +89,7 @@ def register_load_chart(app: dash.Dash, library: RunLibrary) -> None:
         Input("screen", "data"),
         State("sectors-run", "data"),
     )
+    @reading
     async def draw(
         chosen: str | None, screen: dict[str, Any] | None, run_id: str | None
     ) -> tuple[Component, Component]:

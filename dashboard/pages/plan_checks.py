@@ -12,6 +12,7 @@ from dash import Input, Output, State, html, no_update
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
+from dashboard.access.callbacks import reading
 from dashboard.capacity.planning.plan import radius_digits
 from dashboard.capacity.rounding import round_up
 from dashboard.figures.units import Units, units_of
@@ -75,6 +76,7 @@ def register_checks(app: dash.Dash) -> None:
         State("units", "value"),
         prevent_initial_call=True,
     )
+    @reading
     async def check(asked: dict[str, Any] | None, units: str | None) -> tuple[Any, Any, Any]:
         if not asked:
             raise PreventUpdate

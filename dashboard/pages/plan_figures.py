@@ -12,6 +12,7 @@ from dash import Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
+from dashboard.access.callbacks import reading
 from dashboard.capacity.planning.plan import radius_digits
 from dashboard.figures.palette import Palette, palette_of
 from dashboard.figures.plan import plan_load_figure, plan_load_summary
@@ -51,6 +52,7 @@ def register_figures(app: dash.Dash) -> None:
         State("units", "value"),
         prevent_initial_call=True,
     )
+    @reading
     async def draw(
         made: dict[str, Any] | None, screen: dict[str, Any] | None, units: str | None
     ) -> tuple[Any, Any]:

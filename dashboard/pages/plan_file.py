@@ -14,7 +14,9 @@ from dash import ClientsideFunction, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
+from dashboard.access.callbacks import changing, reading
 from dashboard.pages.attributes import aria
+from dashboard.pages.locked import lock, why_locked
 from dashboard.pages.plan_checks import check_values
 from dashboard.test_form.checked import CheckedForm
 
@@ -26,12 +28,15 @@ def file_card() -> Component:
             html.H2("Test file"),
             html.Div(
                 [
-                    html.Button("Save the test file", id="plan-save", className="button main"),
+                    html.Button(
+                        "Save the test file", id="plan-save", className="button main", **lock()
+                    ),
                     html.Button("Copy its text", id="plan-copy", className="button"),
                 ],
                 className="plan-tools",
             ),
             html.P(id="plan-saved", className="plan-saved", role="status"),
+            *why_locked(),
             html.Details(
                 [
                     html.Summary("The file's text"),
@@ -77,6 +82,7 @@ def register_file(app: dash.Dash) -> None:
         State("plan-values", "data"),
         prevent_initial_call=True,
     )
+    @reading
     def show(checked: dict[str, Any] | None, asked: dict[str, Any] | None) -> tuple[str, str, str]:
         if not checked or not asked:
             raise PreventUpdate
@@ -96,6 +102,7 @@ def register_file(app: dash.Dash) -> None:
         State("plan-values", "data"),
         prevent_initial_call=True,
     )
+    @changing
     async def save(clicks: int | None, asked: dict[str, Any] | None) -> tuple[Any, Any]:
         if not clicks or not asked:
             raise PreventUpdate

@@ -10,6 +10,7 @@ import dash
 from dash import ClientsideFunction, Input, Output
 from dash.exceptions import PreventUpdate
 
+from dashboard.access.callbacks import reading
 from dashboard.test_form.fields import Field, Group, form_fields
 from dashboard.test_form.filled_in import values_of
 from dashboard.test_form.toml_text import read_document
@@ -59,6 +60,7 @@ def register_form(app: dash.Dash) -> None:
     @app.callback(
         Output("plan-shape", "data"), Input("plan-opened", "data"), prevent_initial_call=True
     )
+    @reading
     async def read(opened: dict[str, Any] | None) -> dict[str, Any]:
         if not opened:
             raise PreventUpdate

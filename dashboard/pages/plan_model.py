@@ -18,6 +18,7 @@ from dash import Input, Output, State, dcc, html
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
+from dashboard.access.callbacks import reading
 from dashboard.capacity.planning.plan import radius_digits
 from dashboard.capacity.rounding import round_down
 from dashboard.capacity.truck.truck_model import model_result
@@ -96,6 +97,7 @@ def register_model(app: dash.Dash) -> None:
         State("units", "value"),
         prevent_initial_call=True,
     )
+    @reading
     async def foresee(
         made: dict[str, Any] | None, screen: dict[str, Any] | None, units: str | None
     ) -> Any:

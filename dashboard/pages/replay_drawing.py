@@ -10,6 +10,7 @@ import dash
 from dash import Input, Output, State, dcc
 from dash.exceptions import PreventUpdate
 
+from dashboard.access.callbacks import reading
 from dashboard.figures.angle_view import angle_figure, angle_summary, sweeps_of
 from dashboard.figures.moments import moments_of
 from dashboard.figures.overview import Overview
@@ -61,6 +62,7 @@ def _register_first_sight(app: dash.Dash, library: RunLibrary) -> None:
         Input("replay-run", "data"),
         Input("screen", "data"),
     )
+    @reading
     async def draw(asked: Asked | None, screen: dict[str, Any] | None) -> tuple[Any, ...]:
         if not asked or not screen:
             raise PreventUpdate
@@ -129,6 +131,7 @@ def _register_result(app: dash.Dash, library: RunLibrary) -> None:
         State("screen", "data"),
         prevent_initial_call=True,
     )
+    @reading
     async def found(
         copy: dict[str, Any] | None,
         _noted: int | None,
@@ -185,6 +188,7 @@ def _register_angles(app: dash.Dash, library: RunLibrary) -> None:
         Input("screen", "data"),
         State("replay-run", "data"),
     )
+    @reading
     async def draw(
         axis: str | None, other_id: str | None, screen: dict[str, Any] | None, asked: Asked | None
     ) -> tuple[Any, ...]:

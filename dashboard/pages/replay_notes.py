@@ -13,9 +13,11 @@ from dash import Input, Output, State, html
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
+from dashboard.access.callbacks import changing
 from dashboard.figures.words import clock_words
 from dashboard.later_notes import add_later_note, read_later_notes
 from dashboard.pages.attributes import aria, data
+from dashboard.pages.locked import lock, why_locked
 from dashboard.run_library import RunLibrary
 from logger.errors import BadInput
 from logger.recording.header import Note
@@ -39,12 +41,14 @@ def notes_panel(run: Run) -> Component:
                         label="Note at the moment shown",
                         size="md",
                         className="note-text",
+                        **lock(),
                     ),
-                    dmc.TextInput(id="note-by", label="By", size="md"),
-                    html.Button("Add the note", id="note-add", className="button"),
+                    dmc.TextInput(id="note-by", label="By", size="md", **lock()),
+                    html.Button("Add the note", id="note-add", className="button", **lock()),
                 ],
                 className="row note-form",
             ),
+            *why_locked(),
             html.P(id="note-said", className="small", role="status"),
             html.Div(notes_table(run), id="notes", className="wide-table"),
         ]
@@ -122,6 +126,7 @@ def register(app: dash.Dash, library: RunLibrary) -> None:
         State("replay-run", "data"),
         prevent_initial_call=True,
     )
+    @changing
     async def add(
         clicks: int | None,
         text: str | None,

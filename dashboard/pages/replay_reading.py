@@ -10,6 +10,7 @@ import numpy as np
 from dash import ClientsideFunction, Input, Output, State
 from dash.exceptions import PreventUpdate
 
+from dashboard.access.callbacks import reading
 from dashboard.figures.angle_view import moment_trace
 from dashboard.figures.readings import Readings, Trace
 from dashboard.figures.replay_copy import reading_at
@@ -48,6 +49,7 @@ def register(app: dash.Dash, library: RunLibrary) -> None:
         State("replay-run", "data"),
         prevent_initial_call=True,
     )
+    @reading
     async def exact(rest: dict[str, Any] | None, asked: dict[str, Any] | None) -> dict[str, Any]:
         run = _run(library, asked)
         if not rest:
@@ -60,6 +62,7 @@ def register(app: dash.Dash, library: RunLibrary) -> None:
         State("replay-run", "data"),
         prevent_initial_call=True,
     )
+    @reading
     async def times(t_s: float | None, asked: dict[str, Any] | None) -> dict[str, Any]:
         run = _run(library, asked)
         if t_s is None:

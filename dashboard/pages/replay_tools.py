@@ -9,6 +9,7 @@ import dash_mantine_components as dmc
 from dash import html
 from dash.development.base_component import Component
 
+from dashboard.access.visit import may_change
 from dashboard.figures.moments import SIGN_OF_KIND, WORDS_OF_KIND, Moment
 from dashboard.figures.readings import Readings
 from dashboard.figures.units import Units
@@ -48,6 +49,8 @@ def _table_place() -> Component:
 
 
 def _exports(run: Run) -> Component:
+    if not may_change():
+        return html.P("Locked: a witness exports nothing.", className="why-locked small")
     links = [
         html.A(
             words,

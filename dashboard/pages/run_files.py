@@ -8,6 +8,7 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboard.pages.attributes import aria
+from dashboard.pages.locked import lock, why_locked
 from dashboard.run_library import Shelf
 
 
@@ -74,7 +75,9 @@ def adding() -> Component:
                 className="button",
                 type="button",
                 title="Pick sealed runs, or drop them anywhere on this page",
+                **lock(),
             ),
+            *why_locked(),
             html.P("", id="runs-added", className="added", role="status", **aria(live="polite")),
         ],
         className="adding",

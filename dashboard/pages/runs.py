@@ -23,6 +23,7 @@ from dash.backends.ws import DashWebsocketCallback
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate, WebsocketDisconnected
 
+from dashboard.access.callbacks import reading
 from dashboard.figures.units import Units, units_of
 from dashboard.pages.attributes import aria, data
 from dashboard.pages.page import Page, Query
@@ -159,6 +160,7 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
         State("runs-ask", "data"),
         prevent_initial_call=True,
     )
+    @reading
     async def show(
         _mark: str,
         room: dict[str, Any] | None,
@@ -203,6 +205,7 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
 
 def _register_watch(app: dash.Dash, library: RunLibrary) -> None:
     @app.callback(Input("runs-ask", "data"), websocket=True, persistent=True)
+    @reading
     async def watch(ask: dict[str, Any] | None) -> None:
         page = ctx.websocket
         if not ask or page is None:

@@ -64,7 +64,7 @@ def _sides(row: Row) -> list[Component]:
 
 
 def _kept(row: Row) -> list[Component]:
-    export = html.A("Export", href=row["export"], className="button")
-    if row["state"] == FAILED:
-        return [export]
-    return [export, html.A("Sheet", href=row["sheet"], className="button")]
+    kept = [("Export", row["export"])] if row["export"] else []
+    if row["state"] != FAILED:
+        kept.append(("Sheet", row["sheet"]))
+    return [html.A(words, href=href, className="button") for words, href in kept]

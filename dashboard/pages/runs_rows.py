@@ -10,6 +10,7 @@ from concurrent.futures import Future
 from typing import Any
 from urllib.parse import urlencode
 
+from dashboard.access.visit import may_change
 from dashboard.capacity.sectors.verdict import Standing
 from dashboard.figures.units import Units
 from dashboard.figures.words import (
@@ -72,10 +73,14 @@ def row_of(run: Run, future: Future[Result] | None, units: Units) -> Row:
         "length": duration_words((run.span_ns[1] - run.span_ns[0]) / 1e9),
         "href": address("/sectors", run),
         "replay": address("/replay", run),
-        "export": f"{address('/export', run)}&format=xlsx&every=0.1+s&units={units.name}",
+        "export": _export(run, units) if may_change() else "",
         "sheet": f"{address('/sheet', run)}&units={units.name}",
     }
     return row | _found(future)
+
+
+def _export(run: Run, units: Units) -> str:
+    return f"{address('/export', run)}&format=xlsx&every=0.1+s&units={units.name}"
 
 
 def _found(future: Future[Result] | None) -> Row:

@@ -12,6 +12,8 @@ from dash import Input, Output, dcc, html
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
+from dashboard.access.callbacks import reading
+from dashboard.access.visit import may_change
 from dashboard.figures.palette import palette_of
 from dashboard.figures.sectors import sectors_figure
 from dashboard.figures.sectors_of_result import Sector, sectors_of, sectors_summary
@@ -96,6 +98,7 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
     @app.callback(
         Output("sectors-frame", "children"), Input("sectors-run", "data"), Input("screen", "data")
     )
+    @reading
     async def draw(run_id: str | None, screen: dict[str, Any] | None) -> Component:
         run = library.find(run_id) if run_id else None
         if run is None or not screen:
@@ -142,6 +145,8 @@ def _ways_on(run: Run, query: Query) -> Component:
 
 def _exports(run: Run, units: str) -> Component:
     """Files for other programs, each a download."""
+    if not may_change():
+        return html.Span("Locked: a witness exports nothing.", className="why-locked small")
     links = [
         html.A(
             words,

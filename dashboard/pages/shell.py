@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import dash
 import dash_mantine_components as dmc
 from dash import ClientsideFunction, Input, Output, dcc, html
 from dash.development.base_component import Component
 
+from dashboard.access.gate import SIGN_OUT
+from dashboard.access.visit import Role, who
 from dashboard.figures.palette import FONT
 from dashboard.figures.units import SI, US
 from dashboard.pages.attributes import aria
@@ -71,8 +75,30 @@ def _header() -> Component:
             html.Details(
                 [html.Summary("View", className="button"), _view()], className="view", id="view"
             ),
+            *_signed_in(),
         ],
         className="bar",
+    )
+
+
+def _signed_in() -> Iterator[Component]:
+    """Who is signed in, and the way out; nothing where nobody is asked who they are."""
+    role = who()
+    if role is None:
+        return
+    more = "reads only" if role is Role.WITNESS else "may change things"
+    yield html.Form(
+        [
+            html.Span(
+                [html.Strong(role.capitalize()), html.Span(more, className="muted small")],
+                className="signed-in-as",
+            ),
+            html.Button("Sign out", type="submit", className="button"),
+        ],
+        id="signed-in",
+        method="post",
+        action=SIGN_OUT,
+        className="signed-in",
     )
 
 

@@ -15,6 +15,7 @@ from dash import Input, Output, State, dcc, html
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
+from dashboard.access.callbacks import reading
 from dashboard.figures.capacity_curve import capacity_figure, capacity_summary
 from dashboard.figures.model import model_summary, reactions_figure, tipping_figure
 from dashboard.figures.palette import palette_of
@@ -83,6 +84,7 @@ def register_model(app: dash.Dash, library: RunLibrary) -> None:
         State("units", "value"),
         State("sectors-run", "data"),
     )
+    @reading
     async def draw_stands(
         _drawn: object, screen: dict[str, Any] | None, units: str | None, run_id: str | None
     ) -> list[Component]:
@@ -99,6 +101,7 @@ def register_model(app: dash.Dash, library: RunLibrary) -> None:
         State("sectors-run", "data"),
         prevent_initial_call=True,
     )
+    @reading
     async def draw_capacity(
         _drawn: object, screen: dict[str, Any] | None, units: str | None, run_id: str | None
     ) -> list[Component]:

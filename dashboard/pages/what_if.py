@@ -19,6 +19,7 @@ from dash import Input, Output, State, dcc, html
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
+from dashboard.access.callbacks import reading
 from dashboard.capacity.proof.evidence import Evidence
 from dashboard.figures.palette import palette_of
 from dashboard.figures.sectors import sectors_figure
@@ -94,6 +95,7 @@ def register_what_if(app: dash.Dash, library: RunLibrary) -> None:
         State("sectors-run", "data"),
         running=[(Output("what-if-frame", "className"), "what-if-frame busy", "what-if-frame")],
     )
+    @reading
     async def judge_anew(*asked: Any) -> list[Component]:
         *values, screen, run_id = asked
         run = library.find(run_id) if run_id else None
