@@ -13,7 +13,6 @@ import signal
 import threading
 import time
 import tty
-from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -190,7 +189,7 @@ def test_every_reading_arrives_once_though_the_broker_was_killed(tested):
     counts = {c: len(tested.run.raw(c)) for c in ("slew", "radius", "load")}
 
     assert tested.said == {"mast": "", "wheels": ""}
-    assert [g for g in tested.run.gaps if g.kind in ("missing", "bad_frame")] == []
+    assert {g.kind for g in tested.run.gaps} == {"lost"}  # the broker, not a pack or a frame
     assert counts == {c: len(blocks[c]) for c in counts}
     assert np.array_equal(tested.run.raw("load").value, bridge_counts(blocks["load"].value))
     for wheel in WHEELS:
@@ -234,7 +233,7 @@ def test_edges_of_contacts_keep_their_times(tested):
         apart_ns = [g[0] - w[0] for g, w in zip(got[1:], wanted[1:], strict=True)]
 
         assert [state for _, state in got] == [state for _, state in wanted]
-        assert np.ptp(apart_ns) < 10**6 * 5 if apart_ns else True
+        assert max(map(abs, np.diff(apart_ns)), default=0) < 20e6
 
 
 def test_the_counters_start_anew_and_times_go_on(tested):
@@ -247,15 +246,49 @@ def test_the_counters_start_anew_and_times_go_on(tested):
         assert np.ptp(error_ns) < 20e6 + 1e-5 * block.t_ns[-1]
 
 
-def test_the_clocks_are_known(tested):
-    print(tested.run.header.clock_fits, Counter(g.kind for g in tested.run.gaps))
-    raise AssertionError
+def test_the_recorder_asked_and_the_board_answered(tested):
+    """The mast's clock is bounded from both sides by its answers."""
+    (mast,) = (f for name, f in tested.run.header.clock_fits.items() if name.startswith("mast#"))
+
+    assert mast.pairs_two_way >= 3
+
+
+def test_the_recorder_alarms_for_each_lift(tested):
+    """Live, each true lift is confirmed for its wheel."""
+    confirmed = {
+        e["wheel"] for e in tested.events if e["event"] == "wheel_lift" and e["state"] == "confirmed"
+    }
+
+    assert confirmed >= {lift.wheel for lift in tested.simulation.truth.lifts}
 
 
 def test_the_result_is_that_of_the_demos_nodes(tested):
-    """Lifts, holds and sectors are those of the same readings from the demo's nodes."""
-    got, wanted = analyse(tested.run), analyse(tested.reference)
-    import json
-    for r in (got, wanted):
-        print(json.dumps([r[k] for k in ("sectors", "sweeps", "findings")], indent=1)[:6000])
-    raise AssertionError
+    """Lifts, holds and sectors are those of the same readings from the demo's nodes.
+
+    Angles agree within the interval that the run states for them, which is wide, since its clock
+    went fast; sectors within a step and the clocks' uncertainty.
+    """
+    got, wanted = (analyse(run, explain=False) for run in (tested.run, tested.reference))
+    u_t_s = max(fit.u_s for fit in tested.run.header.clock_fits.values())
+    step_deg = 1 + 3 * SCENARIO.slew_speed_dps * u_t_s
+
+    assert [f["code"] for f in got["findings"]] == ["readings_lost"]  # the broker was away
+    for one, other in zip(got["sweeps"], wanted["sweeps"], strict=True):
+        for lift, true in zip(_lifts(one), _lifts(other), strict=True):
+            low_deg, high_deg = lift["interval_deg"]
+            assert lift["wheel"] == true["wheel"]
+            assert low_deg <= true["estimate_deg"] <= high_deg
+        for hold, true in zip(one["holds"], other["holds"], strict=True):
+            assert hold["radius_m"] == pytest.approx(true["radius_m"], abs=0.002)
+            assert hold["load_kg"] == pytest.approx(true["load_kg"], abs=2)
+            assert hold["moment_nm"] == pytest.approx(true["moment_nm"], rel=0.001)
+        assert one["reached_deg"] == other["reached_deg"]
+    for one, other in zip(got["sectors"], wanted["sectors"], strict=True):
+        assert (one["side"], one["basis"]) == (other["side"], other["basis"])
+        assert one["percent"] == pytest.approx(other["percent"], abs=1)
+        assert one["from_deg"] == pytest.approx(other["from_deg"], abs=step_deg)
+        assert one["to_deg"] == pytest.approx(other["to_deg"], abs=step_deg)
+
+
+def _lifts(sweep):
+    return [*([sweep["first_lift"]] if sweep["first_lift"] else []), *sweep["lifts"]]
