@@ -38,7 +38,9 @@ def run_script(text, given=None):
         text: the script; ``given`` is there, and what it leaves in ``told`` is returned.
         given: anything that JSON carries.
     """
-    script = f"import json, sys\ngiven = json.loads(sys.stdin.read())\n{text}\nprint(json.dumps(told))"
+    script = (
+        f"import json, sys\ngiven = json.loads(sys.stdin.read())\n{text}\nprint(json.dumps(told))"
+    )
     done = subprocess.run(
         [micropython(), "-X", "heapsize=8M", "-c", script],
         input=json.dumps(given),

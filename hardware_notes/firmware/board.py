@@ -31,7 +31,7 @@ def boot_mark():
     return hexlify(urandom(4)).decode()
 
 
-def input_pin(number, pull_up=False):
+def input_pin(number, *, pull_up=False):
     """A pin that is read."""
     return Pin(number, Pin.IN, Pin.PULL_UP if pull_up else None)
 

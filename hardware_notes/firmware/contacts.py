@@ -22,7 +22,7 @@ class Contacts:
         samples: the buffer that the timer writes to.
     """
 
-    def __init__(self, board, entries, first_channel, closed_level, rate_hz, edges, samples):
+    def __init__(self, board, entries, *, first_channel, closed_level, rate_hz, edges, samples):
         self._ticks_us = board.ticks_us
         self._closed_level = closed_level
         self._first_channel = first_channel

@@ -43,11 +43,7 @@ def publish_head(topic, packet_id, length, again):
     kind = 0x3A if again else 0x32
     size = length_bytes(2 + len(topic) + 2 + length)
     return (
-        bytes([kind])
-        + size
-        + _size(len(topic))
-        + topic
-        + bytes([packet_id >> 8, packet_id & 0xFF])
+        bytes([kind]) + size + _size(len(topic)) + topic + bytes([packet_id >> 8, packet_id & 0xFF])
     )
 
 

@@ -80,11 +80,11 @@ class Node:
             Contacts(
                 board,
                 config.CONTACTS,
-                first,
-                config.CLOSED_LEVEL,
-                config.CONTACT_RATE_HZ,
-                self._edges,
-                self._samples,
+                first_channel=first,
+                closed_level=config.CLOSED_LEVEL,
+                rate_hz=config.CONTACT_RATE_HZ,
+                edges=self._edges,
+                samples=self._samples,
             )
         return names, range(first, first + count)
 

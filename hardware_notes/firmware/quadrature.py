@@ -27,7 +27,7 @@ class Quadrature:
         waits: whether the zero is to be set.
     """
 
-    def __init__(self, levels, waits=False):
+    def __init__(self, levels, *, waits=False):
         self.count = 0
         self.slips = 0
         self.is_known = not waits
@@ -70,7 +70,7 @@ class Encoder:
         self._told_slips = 0
         zero = entry["zero"]
         self._zero_level = entry["zero_level"]
-        self._steps = Quadrature(self._a.value() * 2 + self._b.value(), zero is not None)
+        self._steps = Quadrature(self._a.value() * 2 + self._b.value(), waits=zero is not None)
         board.on_edges(self._a, self._on_edge)
         board.on_edges(self._b, self._on_edge)
         if zero is not None:

@@ -227,7 +227,7 @@ def boot_mark():
     return hexlify(urandom(4)).decode()
 
 
-def input_pin(number, pull_up=False):
+def input_pin(number, *, pull_up=False):
     if number not in bench.pins:
         bench.pins[number] = _Pin(1 if pull_up else 0)
     pin = bench.pins[number]
