@@ -7,7 +7,6 @@ import io
 import json
 import signal
 import subprocess
-import sys
 import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -35,6 +34,7 @@ from logger.recording.run import open_run
 from logger.recording.sealed import write_sealed
 from tests.files import digests, files_no_longer_than
 from tests.sample_runs import seal_sample
+from tests.warm_process import COMMAND, WarmProcess, run_warm
 
 FORMULA = '=HYPERLINK("http://evil.example","x")'
 NOTES = (
@@ -465,8 +465,8 @@ def test_a_full_disk_and_damaged_samples_leave_nothing(run, tmp_path, form):
 @pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
 def test_an_interrupted_export_leaves_nothing(run, tmp_path, sent):
     """A signal while rows are being written: no file of any name is left."""
-    command = [sys.executable, "-m", "dashboard", "export", str(run.path)]
-    process = subprocess.Popen([*command, "-o", str(tmp_path / "a.xlsx")], stderr=subprocess.PIPE)
+    command = [*COMMAND, "export", run.path]
+    process = WarmProcess([*command, "-o", tmp_path / "a.xlsx"], stderr=subprocess.PIPE)
     deadline = time.monotonic() + 60
     while not list(tmp_path.iterdir()) and time.monotonic() < deadline:
         time.sleep(0.01)
@@ -480,9 +480,9 @@ def test_an_interrupted_export_leaves_nothing(run, tmp_path, sent):
 
 def test_the_command_says_what_it_wrote(small, tmp_path):
     """JSON for programs: files, rows and the rule of the times."""
-    command = [sys.executable, "-m", "dashboard", "export", str(small.path), "--json"]
-    done = subprocess.run(
-        [*command, "-o", str(tmp_path / "a.csv"), "--every", "0.5 s", "--units", "us"],
+    command = [*COMMAND, "export", small.path, "--json"]
+    done = run_warm(
+        [*command, "-o", tmp_path / "a.csv", "--every", "0.5 s", "--units", "us"],
         capture_output=True,
         text=True,
         check=True,

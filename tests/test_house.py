@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -12,6 +11,7 @@ import pytest
 import dashboard
 import logger
 from dashboard.cli import app
+from tests.warm_process import COMMAND, run_warm
 
 ROOT = Path(__file__).parents[1]
 COMMANDS = sorted(
@@ -45,12 +45,8 @@ def test_the_top_level_is_as_agreed():
 def test_every_command_is_documented(command):
     """Each command stands in the README's table, and its help has an example."""
     readme = (ROOT / "README.md").read_text()
-    text = subprocess.run(
-        [sys.executable, "-m", "dashboard", command, "--help"],
-        capture_output=True,
-        text=True,
-        check=True,
-    ).stdout
+    words = [*COMMAND, command, "--help"]
+    text = run_warm(words, capture_output=True, text=True, check=True).stdout
 
     assert f"| `slewtrace {command}` |" in readme
     assert f"Example: slewtrace {command}" in re.sub(r"\s+", " ", text)

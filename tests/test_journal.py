@@ -22,6 +22,7 @@ from logger.recording.sealing import recover, seal_journal
 from tests.files import digests, files_no_longer_than
 from tests.killed_recorder import SAMPLES, blocks_of, record
 from tests.rig_of_a_bay import header
+from tests.warm_process import PROGRAM, WarmProcess, run_warm
 
 KILLS = 5
 
@@ -29,13 +30,9 @@ KILLS = 5
 def kill_once(journal, *, guard, seed, longest_pause_s=0.004, part_bytes=256 << 20):
     """Lets a recorder run, kills it at a random moment, and gives the turns acknowledged."""
     chance = random.Random(seed)
-    with subprocess.Popen(
-        [
-            sys.executable,
-            "-m",
-            "tests.killed_recorder",
-            *map(str, (journal, guard, seed, part_bytes)),
-        ],
+    words = ["-m", "tests.killed_recorder", *map(str, (journal, guard, seed, part_bytes))]
+    with WarmProcess(
+        [sys.executable, *words],
         stdout=subprocess.PIPE,
         text=True,
     ) as process:
@@ -192,9 +189,7 @@ def test_another_process_reads_and_notes_while_one_records(tmp_path):
             "    channels = [block.channel for _, block in reader.blocks()]\n"
             "    print(reader.header().run_id, channels, len([*reader.objects('notes')]))\n"
         )
-        done = subprocess.run(
-            [sys.executable, "-c", program, str(path)], capture_output=True, text=True, check=True
-        )
+        done = run_warm([*PROGRAM, program, path], capture_output=True, text=True, check=True)
         journal.append(blocks_of(1))
         journal.commit()
 
@@ -207,8 +202,8 @@ def test_another_process_reads_and_notes_while_one_records(tmp_path):
 def test_a_living_recorder_keeps_its_journal(tmp_path):
     """Recovering a journal that another process is writing is refused and harms nothing."""
     path = tmp_path / "a.journal"
-    with subprocess.Popen(
-        [sys.executable, "-m", "tests.killed_recorder", str(path), "commit-first", "1"],
+    with WarmProcess(
+        [sys.executable, "-m", "tests.killed_recorder", path, "commit-first", "1"],
         stdout=subprocess.PIPE,
         text=True,
     ) as process:

@@ -89,9 +89,9 @@ def test_any_reader_asks_packs(fleet, tmp_path):
     found = duckdb.execute(
         "SELECT max(value) FROM read_parquet(?) WHERE run_id = ? AND channel = 'load'",
         [str(tmp_path / "pack-????????????????.parquet"), row["run_id"]],
-    ).fetchone()
+    ).fetchall()
 
-    assert found == (open_run(fleet / row["path"]).raw("load").value.max(),)
+    assert found == [(open_run(fleet / row["path"]).raw("load").value.max(),)]
 
 
 def test_packing_goes_on(fleet, tmp_path):

@@ -25,6 +25,7 @@ from tests.files import digests, files_no_longer_than
 from tests.killed_recorder import SAMPLES, blocks_of
 from tests.rig_of_a_bay import header
 from tests.test_journal import kill_once, last_acknowledged, turns_in
+from tests.warm_process import PROGRAM, WarmProcess
 
 SMALL_PART = 60_000
 
@@ -424,7 +425,7 @@ def test_notes_of_another_process_are_handed_on_once(tmp_path):
     heard = []
     with RunJournal.create(path, header(), part_bytes=SMALL_PART) as journal:
         journal.add_note(Note(t_ns=1000, kind="text", text="our own"))
-        process = subprocess.Popen([sys.executable, "-c", program, str(path)])
+        process = WarmProcess([*PROGRAM, program, path])
         turn = 0
         while process.poll() is None:
             write_turns(journal, turn, turn + 1)
@@ -481,9 +482,7 @@ def test_two_can_not_seal_one_run_at_once(tmp_path):
         "    print('held', flush=True)\n    time.sleep(60)\n"
     )
     before = digests(tmp_path)
-    with subprocess.Popen(
-        [sys.executable, "-c", program, str(path)], stdout=subprocess.PIPE, text=True
-    ) as process:
+    with WarmProcess([*PROGRAM, program, path], stdout=subprocess.PIPE, text=True) as process:
         process.stdout.readline()
         with pytest.raises(RunUnreadable, match="is in use"):
             recover(path)

@@ -23,6 +23,7 @@ from logger.recording.sealing import recover, seal_journal
 from tests.files import digests
 from tests.killed_recorder import SAMPLES, record
 from tests.rig_of_a_bay import header
+from tests.warm_process import PROGRAM, WarmProcess
 
 
 def recorded(folder, turns=40, name="a"):
@@ -128,16 +129,7 @@ def test_a_kill_while_sealing_loses_nothing(tmp_path, seed):
         "sys.stdout.write('ready\\n'); sys.stdout.flush()\n"
         "seal_journal(Path(sys.argv[1]))\n"
     )
-    with subprocess.Popen(
-        [
-            sys.executable,
-            "-c",
-            program,
-            str(journal),
-        ],
-        stdout=subprocess.PIPE,
-        text=True,
-    ) as process:
+    with WarmProcess([*PROGRAM, program, journal], stdout=subprocess.PIPE, text=True) as process:
         process.stdout.readline()
         time.sleep(random.Random(seed).random() * 0.15)
         process.kill()

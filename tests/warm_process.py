@@ -18,6 +18,7 @@ import io
 import json
 import os
 import random
+import runpy
 import signal
 import socket
 import subprocess
@@ -43,7 +44,7 @@ _MOST_BYTES = 1 << 18
 class WarmProcess(subprocess.Popen):
     """A ``Popen`` whose child is forked from the warm parent.
 
-    Takes what ``Popen`` takes, where the words begin with ``COMMAND`` or ``PROGRAM``.
+    Takes what ``Popen`` takes, where the words are python's: ``-m`` and a module, or ``PROGRAM``.
     """
 
     def _execute_child(self, args, *given):
@@ -165,9 +166,7 @@ def _main():
     if how == "-c":
         exec(what, {"__name__": "__main__"})  # noqa: S102 - a test's own program
     else:
-        from dashboard.cli import main
-
-        main()
+        runpy.run_module(what, run_name="__main__", alter_sys=True)
 
 
 if __name__ == "__main__":
