@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import random
 import zlib
+from dataclasses import dataclass
 
 from logger.sources.frames import check_crc
 from logger.sources.senml import decode_senml
@@ -85,7 +86,7 @@ def test_answers_are_what_the_recorder_decodes():
 from serial_link import question_number
 from senml_pack import answer_pack
 lines = ("up? 17", "up? 999999", "", "up?", "up? x", "up? -3", "noise up? 3", "up? 3 4")
-told = [[question_number(x.encode()) for x in lines], answer_pack(41, "7f3a", 12350000, 17).decode()]
+told = [question_number(x.encode()) for x in lines], answer_pack(41, "7f3a", 12350000, 17).decode()
 """
     )
     pack = decode_senml(answer.encode())
@@ -107,7 +108,7 @@ def test_an_encoder_is_counted_in_both_directions_and_slips_are_told():
     told = run_script(
         """
 from quadrature import Quadrature
-plain, button = Quadrature(0), Quadrature(0, True)
+plain, button = Quadrature(0), Quadrature(0, waits=True)
 for levels in given:
     plain.change(levels)
     button.change(levels)
@@ -213,8 +214,8 @@ def test_a_ring_keeps_what_is_not_acknowledged_and_counts_what_it_drops():
     acts = []
     for seq in range(2500):
         acts.append(["push", seq, rng.randint(1, 60)])
-        for _ in range(rng.randint(0, 3)):
-            acts.append([rng.choice(["send", "send", "ack", "ack", "again"]), rng.random(), 0])
+        kinds = rng.choices(["send", "ack", "again"], [4, 4, 1], k=rng.randint(0, 3))
+        acts += [[kind, rng.random(), 0] for kind in kinds]
     told = run_script(
         """
 from pack_ring import PackRing
@@ -242,54 +243,76 @@ for act, a, b in given:
         acts,
     )
 
-    assert told == _ring_twin(acts)
+    assert told == _RingTwin().follow(acts)
 
 
-def _ring_twin(acts):
-    """The ring as a list of [seq, length, sent now, sent ever, done]; room as the ring finds it."""
-    packs, told, sent, dropped = [], [], [], 0
-    places = {}
-    head = 0
+class _RingTwin:
+    """The ring as a plain list; each pack lies in one piece after the one before, or at 0."""
 
-    def room(length):
-        if not packs:
+    SIZE, MOST = 300, 12
+
+    def __init__(self):
+        self.packs, self.sent, self.told = [], [], []
+        self.dropped = self.head = 0
+
+    def room(self, length):
+        if not self.packs:
             return 0
-        tail = places[packs[0][0]]
-        if head <= tail:
-            return head if tail - head >= length else None
-        if 300 - head >= length:
-            return head
-        return 0 if tail >= length else None
+        tail = self.packs[0].place
+        if self.head <= tail:
+            return self.head if self.head + length <= tail else None
+        if self.head + length <= self.SIZE:
+            return self.head
+        return 0 if length <= tail else None
 
-    for act, a, b in acts:
-        if act == "push":
-            while room(b) is None or len(packs) == 12:
-                dropped += not packs.pop(0)[4]
-            places[a] = room(b)
-            head = places[a] + b
-            packs.append([a, b, False, False, False])
-        elif act == "send":
-            waiting = next((p for p in packs if not p[2]), None)
-            if waiting is not None:
-                told.append([waiting[0], waiting[1], waiting[3]])
-                waiting[2] = waiting[3] = True
-                sent.append(waiting[0])
-        elif act == "ack" and sent:
-            seq = sent.pop(int(a * min(3, len(sent))))
-            for p in packs:
-                p[4] |= p[0] == seq and p[2]
-            while packs and packs[0][4]:
-                packs.pop(0)
-        elif act == "again":
-            sent.clear()
-            for p in packs:
-                p[2] = False
-        told.append([len(packs), sum(p[2] and not p[4] for p in packs), dropped])
-    return told
+    def push(self, seq, length):
+        while (place := self.room(length)) is None or len(self.packs) == self.MOST:
+            self.dropped += not self.packs.pop(0).done
+        self.head = place + length
+        self.packs.append(_Pack(seq=seq, length=length, place=place))
+
+    def send(self, _share, _):
+        for pack in self.packs:
+            if not pack.now:
+                self.told.append([pack.seq, pack.length, pack.ever])
+                pack.now = pack.ever = True
+                self.sent.append(pack.seq)
+                break
+
+    def ack(self, share, _):
+        if not self.sent:
+            return
+        seq = self.sent.pop(int(share * min(3, len(self.sent))))
+        for pack in self.packs:
+            pack.done |= pack.seq == seq and pack.now
+        while self.packs and self.packs[0].done:
+            self.packs.pop(0)
+
+    def again(self, _share, _):
+        self.sent.clear()
+        for pack in self.packs:
+            pack.now = False
+
+    def follow(self, acts):
+        for act, *given in acts:
+            getattr(self, act)(*given)
+            flying = sum(p.now and not p.done for p in self.packs)
+            self.told.append([len(self.packs), flying, self.dropped])
+        return self.told
+
+
+@dataclass(kw_only=True)
+class _Pack:
+    seq: int
+    length: int
+    place: int
+    now: bool = False
+    ever: bool = False
+    done: bool = False
 
 
 def test_mqtt_packets_are_read_by_another_implementation():
-    """amqtt reads the packets as they were meant; lengths are those of the standard's table 2.4."""
+    """Another program reads the packets as meant; lengths are those of the standard's table 2.4."""
     from amqtt.adapters import BufferReader
     from amqtt.mqtt.connect import ConnectPacket
     from amqtt.mqtt.publish import PublishPacket
