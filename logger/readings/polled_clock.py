@@ -55,7 +55,8 @@ def exchange(*, asked_ns: int, arrival_ns: int) -> ClockPair:
 
 def half_ns(pair: ClockPair) -> int:
     """How far a reading's time may be off, ns."""
-    return (pair.arrival_ns - (pair.asked_ns or pair.arrival_ns) + 1) // 2
+    asked_ns = pair.arrival_ns if pair.asked_ns is None else pair.asked_ns
+    return (pair.arrival_ns - asked_ns + 1) // 2
 
 
 def fit_polled(pairs: Sequence[ClockPair]) -> ClockFit:

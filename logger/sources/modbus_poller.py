@@ -36,6 +36,9 @@ MISSED_TOLD_EVERY_S = 10.0
 _LISTEN_S = 0.1
 _AFTER_A_BAD_ANSWER_S = 0.03
 """Longer than what a USB adapter holds back: the rest of a damaged answer must not be the next."""
+_FORGOTTEN_AFTER_S = 0.6
+"""Some devices wait half a second for another's answer and take the next question for it (those
+by libmodbus): the question after one that nobody answered is asked again after that."""
 _STOP_WITHIN_S = 8.0
 _NUMBERS = 1 << 16
 
@@ -55,6 +58,7 @@ class ModbusPoller:
         self._questions = questions_of(source.register_)
         self._refresh_ns = round(source.refresh_s * 1e9)
         self._number = 0
+        self._silent_before: int | None = None
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
 
@@ -142,10 +146,13 @@ class ModbusPoller:
         self, question: Question, exchanged: _Exchange, quiet: QuietPort, silent: SilentDevices
     ) -> None:
         """Asks one question and hands over what comes of it."""
-        self._number = (self._number + 1) % _NUMBERS
         outlet, device = exchanged.outlet, question.device
         try:
-            answer = exchanged.ask(question, self._number, within_s=self._table.timeout_s)
+            answer = self._ask(question, exchanged)
+            if answer is None and self._silent_before not in (None, device):
+                exchanged.link.fall_silent(_FORGOTTEN_AFTER_S)
+                answer = self._ask(question, exchanged)
+            self._silent_before = device if answer is None else None
         except DeviceRefused as exc:
             outlet.bad_frame(str(exc))
         except FrameInvalid as exc:
@@ -161,6 +168,10 @@ class ModbusPoller:
         quiet.begin(time.monotonic())
         if silent.answered(device) and not silent.away:
             outlet.note("back", f"{self._place}: device {device} answers again")
+
+    def _ask(self, question: Question, exchanged: _Exchange) -> Sequence[int] | None:
+        self._number = (self._number + 1) % _NUMBERS
+        return exchanged.ask(question, self._number, within_s=self._table.timeout_s)
 
     def _note_silence(
         self, question: Question, exchanged: _Exchange, silent: SilentDevices

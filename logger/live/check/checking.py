@@ -175,9 +175,11 @@ def _listen(rig: RigFile, test: TestFile | None, listener: Listener, listen_s: f
 
 
 def _surroundings(source: Source, *, is_open: bool) -> Surroundings:
-    if source.kind == "serial":
-        return Surroundings(adapter_latency_s=adapter_latency_s(source.port or ""))
-    return Surroundings(anonymous_refused=anonymous_login_refused(source) if is_open else None)
+    if source.port is not None:
+        return Surroundings(adapter_latency_s=adapter_latency_s(source.port))
+    if source.kind != "mqtt" or not is_open:
+        return Surroundings()
+    return Surroundings(anonymous_refused=anonymous_login_refused(source))
 
 
 def all_findings(

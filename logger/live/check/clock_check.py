@@ -6,9 +6,11 @@ from collections.abc import Iterator
 
 from logger.live.check.findings import Finding, Severity, of_source
 from logger.live.check.listening import SourceTally
+from logger.live.check.source_hints import HINTS
 from logger.readings.clock_alignment import ClockFit
 from logger.readings.polled_clock import fit_of_clock
 from logger.readings.rig_file import Source
+from logger.readings.source_keys import SOURCE_KINDS, WIRE_FORMATS
 
 MOST_CLOCK_U_S = 0.02
 """A date worse than this shifts an angle by 0.04° at 2°/s (common practice, no source)."""
@@ -50,6 +52,7 @@ def clock_findings(source: Source, tally: SourceTally, clock: ClockFit | None) -
         clock: the fit of its clock, or None.
     """
     off_s = tally.utc_off_s or 0.0
+    tells_uptime = WIRE_FORMATS[source.decode].tells_uptime and SOURCE_KINDS[source.kind].decodes
     if source.true_clock and is_off(tally):
         yield of_source(
             source.id,
@@ -64,9 +67,9 @@ def clock_findings(source: Source, tally: SourceTally, clock: ClockFit | None) -
             yield of_source(
                 source.id,
                 "no_uptime",
-                Severity.CAUTION if source.decode == "senml" else Severity.NOTE,
+                Severity.CAUTION if tells_uptime else Severity.NOTE,
                 "does not tell its uptime, so its readings are dated when they arrive",
-                "send 'up' with each pack" if source.decode == "senml" else "",
+                "send 'up' with each pack" if tells_uptime else "",
             )
         return
     if source.time_exchange and not tally.answers:
@@ -77,7 +80,7 @@ def clock_findings(source: Source, tally: SourceTally, clock: ClockFit | None) -
             "does not answer the question for its uptime, though 'time_exchange' says so",
             "see the line to the device and its firmware, or leave 'time_exchange' out",
         )
-    if tally.tells_up < tally.packs:
+    if tally.tells_up < tally.packs and tells_uptime:
         yield of_source(
             source.id,
             "uptime_missing",
@@ -101,5 +104,5 @@ def clock_findings(source: Source, tally: SourceTally, clock: ClockFit | None) -
             Severity.CAUTION,
             f"its readings are dated no better than {1000 * clock.u_s:.0f} ms "
             f"(delays scatter by {1000 * clock.residual_s:.0f} ms)",
-            "see the adapter's latency, the network, and that 'up' is taken with the reading",
+            HINTS[source.kind].poor_clock,
         )

@@ -12,11 +12,14 @@ from logger.live.check.clock_check import clock_findings, clock_of, drift_ppm
 from logger.live.check.findings import Finding, Severity, of_source
 from logger.live.check.listening import SourceTally
 from logger.live.check.names import nearest_name
+from logger.live.check.source_hints import HINTS
 from logger.readings.clock_alignment import ClockFit
 from logger.readings.rig_file import RigFile, Source
 
 MOST_ADAPTER_LATENCY_S = 2e-3
 _NAMES_SHOWN = 6
+_MISSED_SHARE = 0.05
+"""Of questions; a busy computer misses some (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +64,7 @@ def judge_source(
     findings = [
         *_life(source, tally),
         *_losses(source, tally),
+        *_pace(source, tally),
         *_names(source, rig, tally),
         *(clock_findings(source, tally, clock) if tally.packs else ()),
         *_adapter(source, around),
@@ -77,8 +81,8 @@ def rate_hz(count: int, first_ns: int | None, last_ns: int | None) -> float | No
 
 
 def address(source: Source) -> str:
-    """Port, or broker and topic."""
-    return source.port or f"{source.url} {source.topic}"
+    """Port, broker and topic, or the address of a device on a network."""
+    return source.port or " ".join(filter(None, (source.url, source.topic)))
 
 
 def _document(
@@ -101,6 +105,7 @@ def _document(
         "retained_messages": tally.retained,
         "restarts": tally.restarts,
         "losses": tally.lost,
+        "missed_polls": tally.missed_polls,
         "tells_up": tally.tells_up > 0,
         "utc_off_s": None if tally.utc_off_s is None else round(tally.utc_off_s, 3),
         "answers_time": tally.answers > 0 if source.time_exchange else None,
@@ -125,10 +130,8 @@ def _life(source: Source, tally: SourceTally) -> Iterator[Finding]:
             source.id,
             "nothing_decoded",
             Severity.NOT_READY,
-            f"{tally.bad_frames} frames came and none could be read: {tally.bad_text}",
-            "see 'baud', 'decode' and 'pattern' in the rig file"
-            if source.kind == "serial"
-            else "see 'topic', 'decode' and 'pattern' in the rig file",
+            f"{tally.bad_frames} {HINTS[source.kind].bad_frames}, not one good: {tally.bad_text}",
+            HINTS[source.kind].undecoded,
         )
     elif not tally.packs:
         yield of_source(
@@ -137,9 +140,7 @@ def _life(source: Source, tally: SourceTally) -> Iterator[Finding]:
             Severity.NOT_READY,
             f"{address(source)} was opened and nothing comes"
             + (f" ({tally.lost_text})" if tally.lost else ""),
-            "see that the device has power, that its line is on this port, and 'baud'"
-            if source.kind == "serial"
-            else "see that the device has power and network, and that it publishes on 'topic'",
+            HINTS[source.kind].silent,
         )
 
 
@@ -168,10 +169,9 @@ def _losses(source: Source, tally: SourceTally) -> Iterator[Finding]:
             source.id,
             "bad_frames",
             Severity.CAUTION,
-            f"{tally.bad_frames} bad frames, {100 * share:.2g} % of all: {tally.bad_text}",
-            "see shield, ground and length of the line, and 'baud'"
-            if source.kind == "serial"
-            else "see who else publishes on 'topic'",
+            f"{tally.bad_frames} {HINTS[source.kind].bad_frames}, {100 * share:.2g} % of all: "
+            f"{tally.bad_text}",
+            HINTS[source.kind].bad,
         )
     for count, code, words, would_do in (
         (
@@ -207,6 +207,19 @@ def _losses(source: Source, tally: SourceTally) -> Iterator[Finding]:
     ):
         if count > 0:
             yield of_source(source.id, code, Severity.CAUTION, f"{count} {words}", would_do)
+
+
+def _pace(source: Source, tally: SourceTally) -> Iterator[Finding]:
+    asked = tally.packs + tally.bad_frames
+    if tally.missed_polls > _MISSED_SHARE * asked:
+        yield of_source(
+            source.id,
+            "polls_missed",
+            Severity.CAUTION,
+            f"{tally.missed_polls} questions could not be asked in time: {tally.missed_text}",
+            "a longer 'poll', a higher 'baud', fewer stretches of registers, or fewer devices on "
+            "one line",
+        )
 
 
 def _names(source: Source, rig: RigFile, tally: SourceTally) -> Iterator[Finding]:
