@@ -1,266 +1,486 @@
-"""Certificates that clients trust, and secrets that only their owner may read."""
+"""A dashboard that others reach: who comes in, who may change what, and how a session ends."""
 
-import os
-import shutil
-import socket
-import ssl
-import stat
-import subprocess
-import threading
-from datetime import UTC, datetime, timedelta
+from __future__ import annotations
+
+import json
+import re
 
 import pytest
-from pydantic import ValidationError
+from dash import Input, Output
+from dash.exceptions import PreventUpdate
+from starlette.routing import Mount, WebSocketRoute
+from websockets.exceptions import ConnectionClosed, InvalidStatus
 
-from logger.access.certificate import (
-    check_key,
-    make_authority,
-    make_server_certificate,
-    read_authority,
-    read_certificate,
-)
-from logger.access.private_file import write_whole
-from logger.access.secret import generate_secret, secret_from, secret_in_file, unchecked
-from logger.errors import BadInput, SourceUnavailable
-from logger.readings.rig_file import BrokerTopic, Source
-from logger.sources.broker_access import password_of
+from dashboard.access.accounts import Accounts
+from dashboard.access.callbacks import changing, guard_callbacks, mark_of
+from dashboard.access.gate import FOR_ENGINEERS, OPEN
+from dashboard.access.sessions import IDLE_S, LONGEST_S
+from dashboard.access.sign_in import own_path
+from dashboard.access.tries import FROM_ONE
+from dashboard.access.visit import Role
+from dashboard.app import make_app
+from dashboard.later_notes import read_later_notes
+from dashboard.serving import _config, listen
+from tests.opened import CALLBACKS, PASSWORDS, Visitor, opened, running
+from tests.sample_runs import seal_sample
 
-NOW = datetime.now(UTC)
+CHANGING = {"press", "save", "keep", "make", "add", "probe"}
+"""Callbacks that change something, by the names of their functions; ``probe`` is this test's."""
+PROBE = "probe.title"
+NOTE = "..notes.children...note-said.children...note-text.value...replay-noted.data.."
 
 
 @pytest.fixture(scope="module")
-def pair(tmp_path_factory):
-    """An authority and a server's certificate."""
-    folder = tmp_path_factory.mktemp("pki")
-    authority = make_authority(folder, name="test site", now_utc=NOW)
-    server = make_server_certificate(
-        authority, folder, hosts=("broker.test", "127.0.0.1", "::1"), now_utc=NOW
+def place(tmp_path_factory):
+    """A dashboard over TLS on one run, with a callback more, which may come over a WebSocket."""
+    folder = tmp_path_factory.mktemp("runs")
+    seal_sample(folder, scenario="steady", rates={})
+    with opened(folder) as made:
+        probed = []
+
+        @made.app.callback(Output("probe", "title"), Input("probe", "n_clicks"), websocket=True)
+        @changing
+        async def probe(clicks):
+            probed.append(clicks)
+            return "changed"
+
+        guard_callbacks(made.app)
+        made.probed = probed
+        yield made
+
+
+@pytest.fixture(scope="module")
+def engineer(place):
+    """Somebody who is signed in as engineer, for as long as the clock stands."""
+    visitor = Visitor(place)
+    visitor.sign_in("engineer")
+    return visitor
+
+
+@pytest.fixture(scope="module")
+def witness(place):
+    """Somebody who is signed in as witness, for as long as the clock stands."""
+    visitor = Visitor(place)
+    visitor.sign_in("witness")
+    return visitor
+
+
+def fresh(place, name, **given):
+    """Somebody who has just signed in; counted as from another address than everybody else."""
+    visitor = Visitor(place, **given)
+    status, _, _ = visitor.sign_in(name)
+
+    assert status == 303
+    return visitor
+
+
+def routes_of(app):
+    """Every address of an application with its methods; words in place of what varies."""
+    for route in app.server.routes:
+        if isinstance(route, WebSocketRoute) or type(route).__name__ == "APIWebSocketRoute":
+            continue
+        path = f"{route.path}/x.css" if isinstance(route, Mount) else route.path
+        path = re.sub(r"\{path:path\}", "nowhere", re.sub(r"\{\w+(:path)?\}", "x", path))
+        for method in sorted(getattr(route, "methods", None) or {"GET"}):
+            yield path if path.startswith("/") else f"/{path}", method
+
+
+def callbacks_of(app):
+    """Callbacks that run on the server: id, function's name, and whether it changes something."""
+    for key, callback in app.callback_map.items():
+        if "callback" in callback:
+            yield key, callback["callback"].__name__, mark_of(callback)
+
+
+def test_every_callback_says_whether_it_changes_something(place):
+    """A new callback has to be marked as reading or changing, and a changing one listed here."""
+    found = list(callbacks_of(place.app))
+    unmarked = [name for _, name, mark in found if mark is None]
+
+    assert len(found) > 25
+    assert not unmarked, "mark them with @reading or @changing (dashboard/access/callbacks.py)"
+    assert {name for _, name, mark in found if mark} == CHANGING
+
+
+def test_whoever_has_not_signed_in_gets_nothing(place):
+    """Each address and method leads to the page to sign in by or answers 401, but for its parts."""
+    nobody = Visitor(place)
+    asked = {*routes_of(place.app), ("/live", "GET"), ("/sectors?run=steady", "GET")}
+    asked = {(p, m) for p, m in asked if p not in OPEN}
+    answers = {(p, m): nobody.ask(p, method=m) for p, m in asked}
+    by_script = nobody.ask("/live", Sec_Fetch_Mode="cors", Sec_Fetch_Site="same-origin")
+
+    assert len(asked) >= 14
+    for (path, method), (status, text, headers) in answers.items():
+        led = status == 303 and headers["Location"].startswith("/sign-in")
+        assert status == 401 or (led and method in ("GET", "HEAD")), (path, method, status)
+        assert "Demo truck" not in text
+        assert "steady" not in text
+    assert by_script[0] == 401
+    assert answers["/sectors?run=steady", "GET"][2]["Location"] == (
+        "/sign-in?next=%2Fsectors%3Frun%3Dsteady"
     )
-    return authority, server
 
 
-def shaken_hands(authority, server, *, host):
-    """Whether a strict client that trusts the authority takes the server by that name."""
-    serving = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    serving.load_cert_chain(server.certificate, server.key)
-    asking = ssl.create_default_context(cafile=authority.certificate)
-    asking.verify_flags |= ssl.VERIFY_X509_STRICT
-    near, far = socket.socketpair()
-    near.settimeout(10)
-    far.settimeout(10)
+def test_what_may_change_something_must_come_from_a_page_of_this_dashboard(place, engineer):
+    """Each such address refuses a foreign or missing origin, also with an engineer's cookie."""
+    unsafe = [(p, m) for p, m in routes_of(place.app) if m not in ("GET", "HEAD")]
+    foreign = [
+        {"origin": "https://evil.example"},
+        {"origin": f"http://127.0.0.1:{place.port}"},
+        {"origin": "null"},
+        {"origin": ""},
+        {"origin": "", "Sec_Fetch_Site": "cross-site"},
+        {"Sec_Fetch_Site": "same-site"},
+    ]
 
-    def serve():
-        try:
-            serving.wrap_socket(far, server_side=True).close()
-        except OSError:
-            far.close()
-
-    thread = threading.Thread(target=serve)
-    thread.start()
-    try:
-        asking.wrap_socket(near, server_hostname=host).close()
-    except ssl.SSLCertVerificationError:
-        return False
-    finally:
-        near.close()
-        thread.join()
-    return True
+    assert {p for p, _ in unsafe} >= {"/add-run", "/sign-in", "/sign-out", CALLBACKS}
+    for path, method in unsafe:
+        for headers in foreign:
+            status, _, _ = engineer.ask(path, method=method, body="", **headers)
+            assert status in (400, 403), (path, headers, status)
+    assert engineer.ask("/", Sec_Fetch_Site="same-origin")[0] == 200
 
 
-@pytest.mark.parametrize(
-    ("host", "taken"),
-    [("broker.test", True), ("127.0.0.1", True), ("::1", True), ("other.test", False)],
-)
-def test_a_strict_client_takes_the_server_by_its_names_and_no_other(pair, host, taken):
-    """Python's strictest verification takes the certificate for each host it names only."""
-    assert shaken_hands(*pair, host=host) is taken
+def test_a_witness_may_ask_no_address_that_writes(place, witness, engineer):
+    """What writes is refused with a word why; all else is answered, as the engineer is."""
+    for path, method in routes_of(place.app):
+        if path in OPEN:
+            continue
+        refused = path in FOR_ENGINEERS or (method not in ("GET", "HEAD") and path != CALLBACKS)
+        status, text, _ = witness.ask(path, method=method, body="" if method == "POST" else None)
+        assert (status == 403) == refused, (path, method, status)
+        assert ("witness" in text) == refused or method == "HEAD"
+    assert "/add-run" in FOR_ENGINEERS
+    assert "/export" in FOR_ENGINEERS
+    assert engineer.ask("/export?run=none")[0] == 404
+    assert engineer.ask("/add-run", method="POST", body=b"no run")[0] == 400
 
 
-def test_another_authority_is_not_trusted(pair, tmp_path):
-    """A server is refused by whoever trusts another authority, even of the same name."""
-    other = make_authority(tmp_path, name="test site", now_utc=NOW)
+def test_a_witness_reaches_no_callback_that_changes_something(place, witness):
+    """Each one of them answers 403, whatever is sent; those that read never do."""
+    for key, name, mark in callbacks_of(place.app):
+        if not place.app.callback_map[key].get("no_output"):
+            status, _, _ = witness.call(key)
+            assert (status == 403) == mark, (name, status)
 
-    assert not shaken_hands(other, pair[1], host="broker.test")
 
-
-@pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl is not installed")
-def test_openssl_verifies_the_chain_and_tells_the_same_fingerprint(pair):
-    """An independent program verifies the server's certificate and counts the same digits."""
-    authority, server = pair
-    verified = subprocess.run(
+def note(visitor, text):
+    """Sends what the page Replay sends when a note is added."""
+    return visitor.call(
+        NOTE,
+        [("note-add", "n_clicks", 1)],
         [
-            *("openssl", "verify", "-x509_strict", "-purpose", "sslserver"),
-            *("-CAfile", authority.certificate, server.certificate),
+            ("note-text", "value", text),
+            ("note-by", "value", ""),
+            ("replay-rest", "data", {"t_s": 1.0}),
+            ("replay-run", "data", {"run": "steady"}),
         ],
-        capture_output=True,
-        text=True,
-        check=False,
     )
-    told = subprocess.run(
-        ["openssl", "x509", "-noout", "-fingerprint", "-sha256", "-in", server.certificate],
-        capture_output=True,
-        text=True,
-        check=True,
-    ).stdout
-
-    assert verified.returncode == 0, verified.stderr
-    digits = told.split("=")[1].strip().replace(":", "").lower()
-    assert digits == server.fingerprint.replace(" ", "")
 
 
-def test_keys_are_their_owners_alone_and_never_overwritten_unasked(tmp_path):
-    """A key has mode 0600 under any umask; making one again is refused, or replaces both files."""
-    before = os.umask(0)
-    try:
-        first = make_authority(tmp_path, name="site", now_utc=NOW)
-    finally:
-        os.umask(before)
-    bytes_before = first.key.read_bytes()
-    with pytest.raises(BadInput, match="is there already, and is never overwritten unasked"):
-        make_authority(tmp_path, name="site", now_utc=NOW)
-    kept = first.key.read_bytes()
-    second = make_authority(tmp_path, name="site", now_utc=NOW, replace=True)
+def test_what_a_witness_sends_is_not_kept(place, witness, engineer):
+    """The very same note is kept from the engineer and refused from the witness."""
+    refused = note(witness, "by the witness")
+    kept = note(engineer, "by the engineer")
+    notes = read_later_notes(place.folder / "steady.parquet")
 
-    assert stat.S_IMODE(first.key.stat().st_mode) == 0o600
-    assert stat.S_IMODE(first.certificate.stat().st_mode) == 0o644
-    assert kept == bytes_before
-    assert second.fingerprint != first.fingerprint
-    check_key(second)
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["ca.crt", "ca.key"]
+    assert refused[0] == 403
+    assert kept[0] == 200
+    assert [n.text for n in notes] == ["by the engineer"]
 
 
-def test_validity_is_told_in_words(pair):
-    """The sentence names host, last day and fingerprint, and shouts when it is over."""
-    _authority, server = pair
+def test_a_page_looks_as_its_reader_may_act(place, witness, engineer):
+    """A witness's page says so and locks what would be refused; the engineer's does not."""
+    shown = {}
+    for role, visitor in (("witness", witness), ("engineer", engineer)):
+        frame = visitor.ask("/_dash-layout")[1]
+        page = visitor.call(
+            "..page.children...links.children..",
+            [("url", "pathname", "/"), ("url", "search", ""), ("units", "value", "si")],
+        )[1]
+        shown[role] = frame, page.replace("\\u002f", "/")
 
-    words = server.in_words(now_utc=NOW)
-    assert "for broker.test, 127.0.0.1, ::1, valid until" in words
-    assert "(824 days)" in words
-    assert server.fingerprint in words
-    assert "EXPIRED" in server.in_words(now_utc=NOW + timedelta(days=826))
-    assert "see this computer's date" in server.in_words(now_utc=NOW - timedelta(days=9))
-    assert read_certificate(server.certificate, server.key) == server
-
-
-@pytest.mark.parametrize("host", ["", "two words", "-x", "ü.test", "a" * 254, "x/y"])
-def test_what_is_no_host_is_refused(pair, tmp_path, host):
-    """One line says how a host is written; nothing is left behind."""
-    with pytest.raises(BadInput, match="is no name or address of a computer"):
-        make_server_certificate(pair[0], tmp_path, hosts=(host,), now_utc=NOW)
-
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_only_a_living_authority_signs(pair, tmp_path):
-    """A server's certificate, an expired authority and another's key sign nothing."""
-    authority, server = pair
-    mixed = read_certificate(authority.certificate, server.key)
-
-    for signer, when, why in (
-        (server, NOW, "is no authority's certificate"),
-        (authority, NOW + timedelta(days=3651), "expired on"),
-        (mixed, NOW, "is not the key of"),
-    ):
-        with pytest.raises(BadInput, match=why):
-            make_server_certificate(signer, tmp_path, hosts=("a.test",), now_utc=when)
-    with pytest.raises(BadInput, match="can't be read as a certificate"):
-        read_authority(tmp_path)
+    assert '"Witness"' in shown["witness"][0]
+    assert '"Sign out"' in shown["witness"][0]
+    assert '"Engineer"' in shown["engineer"][0]
+    assert "Locked" in shown["witness"][1]
+    assert "/export" not in shown["witness"][1]
+    assert "Locked" not in shown["engineer"][1]
+    assert "/export" in shown["engineer"][1]
+    assert "/sheet" in shown["witness"][1]
 
 
-def secret_file(folder, content="s3cret\n", mode=0o600):
-    path = folder / "password"
-    write_whole(path, content.encode(), mode=mode, replace=True)
-    return path
+def answered(line, request_id="1"):
+    """Has the test's own callback called over a WebSocket; what came of it."""
+    payload = {
+        "output": PROBE,
+        "outputs": {"id": "probe", "property": "title"},
+        "inputs": [{"id": "probe", "property": "n_clicks", "value": 1}],
+        "changedPropIds": ["probe.n_clicks"],
+    }
+    asked = {"type": "callback_request", "requestId": request_id, "payload": payload}
+    line.send(json.dumps(asked))
+    return json.loads(line.recv(timeout=20))["payload"]["status"]
 
 
-def test_a_secret_comes_from_the_environment_or_its_owners_file(tmp_path):
-    """Both ways give it, neither gives None, and both at once are refused."""
-    path = secret_file(tmp_path)
-    environment = {"PW": "other"}
+def test_a_websocket_is_no_way_round(place, witness, engineer):
+    """Callbacks over it are held to the role; it opens to nobody unknown and to no other site."""
+    with witness.line() as line:
+        by_witness = answered(line)
+    before = list(place.probed)
+    with engineer.line() as line:
+        by_engineer = answered(line)
+    closed = 0
+    ways = [(Visitor(place), None), (engineer, "https://evil.example"), (engineer, "")]
+    for visitor, origin in ways:
+        with pytest.raises((InvalidStatus, ConnectionClosed)):
+            visitor.line(origin=origin)
+        closed += 1
 
-    assert secret_from(file=path, environment={}, where="x") == "s3cret"
-    assert secret_from(variable="PW", environment=environment, where="x") == "other"
-    assert secret_from(environment=environment, where="x") is None
-    with pytest.raises(BadInput, match="names its secret twice"):
-        secret_from(variable="PW", file=path, environment=environment, where="x")
-    assert len(generate_secret()) == 32
-    assert generate_secret() != generate_secret()
+    assert (by_witness, before) == ("prevent_update", [])
+    assert (by_engineer, place.probed) == ("ok", [1])
+    assert closed == len(ways)
+
+
+def test_code_that_lost_sight_of_who_asks_changes_nothing(place):
+    """Without a visit, as in a thread of one's own, a guarded callback refuses too."""
+    press = next(
+        c["callback"]
+        for c in place.app.callback_map.values()
+        if "callback" in c and c["callback"].__name__ == "press"
+    )
+    with pytest.raises(PreventUpdate):
+        press().send(None)
+
+
+def test_the_cookie_is_for_this_browser_over_tls_alone(place):
+    """Its flags keep it from scripts, from other sites and from any wire without TLS."""
+    status, _, headers = Visitor(place).sign_in("witness")
+    name, _, rest = headers["Set-Cookie"].partition("=")
+    flags = {part.strip().lower() for part in rest.split(";")[1:]}
+
+    assert status == 303
+    assert headers["Location"] == "/live?run=x"
+    assert name == f"__Host-slewtrace-{place.port}"
+    assert flags == {"path=/", "httponly", "samesite=strict", "secure"}
+
+
+def test_signing_in_gives_a_new_session_and_ends_the_old(place):
+    """A cookie that was there before, or that somebody put there, is worth nothing afterwards."""
+    visitor = fresh(place, "witness", address="127.0.0.2")
+    before = visitor.cookie
+    visitor.sign_in("engineer")
+    old = Visitor(place)
+    old.cookie = before
+    forged = Visitor(place)
+    forged.cookie = visitor.cookie[:-4] + "AAAA"
+
+    assert visitor.cookie != before
+    assert visitor.ask("/live")[0] == 200
+    assert old.ask("/live")[0] == 303
+    assert forged.ask("/live")[0] == 303
+
+
+def test_signing_out_is_real(place):
+    """A copy of the cookie is worth nothing, an open WebSocket ends, and others stay signed in."""
+    visitor, other = (fresh(place, "witness", address="127.0.0.2") for _ in range(2))
+    thief = Visitor(place)
+    thief.cookie = visitor.cookie
+    with visitor.line() as line, other.line() as others:
+        status, _, headers = visitor.ask("/sign-out", method="POST", body="")
+        line.send('{"type": "heartbeat"}')
+        with pytest.raises(ConnectionClosed) as closed:
+            line.recv(timeout=20)
+        others.send('{"type": "heartbeat"}')
+        heard = others.recv(timeout=20)
+
+    assert (status, headers["Location"]) == (303, "/sign-in?why=out")
+    assert closed.value.rcvd.code == 4401
+    assert thief.ask("/live")[0] == 303
+    assert "heartbeat_ack" in heard
+
+
+def test_a_session_ends_by_itself(place):
+    """After its idle time, or a working day; asking whether it stands is no use of it."""
+    states = []
+    idle, busy = (fresh(place, "witness", address="127.0.0.3") for _ in range(2))
+    begun_s = place.clock.now_s
+    place.clock.now_s += 0.6 * IDLE_S
+    busy.ask("/live")
+    states.append((idle.ask("/session")[1], busy.ask("/session")[1]))
+    place.clock.now_s += 0.6 * IDLE_S
+    states.append((idle.ask("/session")[1], busy.ask("/session")[1]))
+    idle_status, _ = idle.ask("/live")[0], busy.ask("/live")
+    while place.clock.now_s < begun_s + LONGEST_S - IDLE_S:
+        place.clock.now_s += 0.5 * IDLE_S
+        busy.ask("/live")
+    place.clock.now_s = begun_s + LONGEST_S - 1
+    last = busy.ask("/live")[0]
+    place.clock.now_s = begun_s + LONGEST_S
+    ended = busy.ask("/live")[0]
+    place.clock.now_s = begun_s  # the others of this module are still signed in
+
+    stands, gone = '{"signed_in":true}', '{"signed_in":false}'
+    assert states == [(stands, stands), (gone, stands)]
+    assert idle_status == 303
+    assert (last, ended) == (200, 303)
+
+
+def test_a_live_page_that_is_looked_at_stays(place):
+    """Each state that a Live page took counts as use of its session; an idle line does not."""
+    visitor = fresh(place, "witness", address="127.0.0.3")
+    session = [*place.access.sessions._kept.values()][-1]
+    begun_s = place.clock.now_s
+    ask = {"viewer": "a", "stream": 1, "run": "", "units": "si"}
+    stream = next(key for key, name, _ in callbacks_of(place.app) if name == "stream")
+    payload = {"output": stream, "inputs": [{"id": "live-ask", "property": "data", "value": ask}]}
+    with visitor.line() as line:
+        line.send(json.dumps({"type": "heartbeat"}))
+        place.clock.now_s += 0.5 * IDLE_S
+        line.recv(timeout=20)
+        idle = session.used_s
+        line.send(json.dumps({"type": "callback_request", "requestId": "1", "payload": payload}))
+        for _ in range(2):  # the second question says that the first answer was heard
+            question = heard(line, "get_props_request")
+            answer = {"type": "get_props_response", "payload": {"data": ask}}
+            line.send(json.dumps(answer | {"requestId": question["requestId"]}))
+    used_s = session.used_s
+    place.clock.now_s = begun_s
+
+    assert idle == begun_s
+    assert used_s == begun_s + 0.5 * IDLE_S
+
+
+def heard(line, kind):
+    """The next message of a kind; several may come together."""
+    while True:
+        said = json.loads(line.recv(timeout=20))
+        for message in said if isinstance(said, list) else [said]:
+            if message["type"] == kind:
+                return message
+
+
+def test_passwords_can_be_tried_a_few_times_only(place):
+    """Then even the right one waits, and says how long; other addresses and sessions go on."""
+    allowed = int(FROM_ONE.split()[0])
+    visitor = Visitor(place, address="127.0.0.9")
+    wrong = [visitor.sign_in("engineer", f"wrong {n}")[0] for n in range(allowed)]
+    status, text, headers = visitor.sign_in("engineer")
+    elsewhere = Visitor(place, address="127.0.0.10").sign_in("engineer")[0]
+
+    assert wrong == [401] * allowed
+    assert status == 429
+    assert "Too many tries" in text
+    assert 0 < int(headers["Retry-After"]) <= 300
+    assert elsewhere == 303
+    assert place.told.count("127.0.0.9: wrong password") == allowed
+    assert not any("wrong 1" in line for line in place.told)
+
+
+def test_nobody_learns_which_names_there_are(place):
+    """An unknown name gives the same answer, after the same comparison of a hash."""
+    compared = []
+    accounts = Accounts(
+        hashes={Role.ENGINEER: "hash"}, matches=lambda line, _: bool(compared.append(line))
+    )
+    roles = [accounts.role_of(name, "some words") for name in ("engineer", "witness", "nobody")]
+    visitor = Visitor(place, address="127.0.0.11")
+    pages = [visitor.sign_in(name, "wrong words") for name in ("witness", "nobody")]
+    alike = {
+        text.replace(f'value="{n}"', "")
+        for (_, text, _), n in zip(pages, ("witness", "nobody"), strict=True)
+    }
+
+    assert roles == [None] * 3
+    assert compared == ["hash"] * 3
+    assert len(alike) == 1
+    assert {status for status, _, _ in pages} == {401}
 
 
 @pytest.mark.parametrize(
-    ("content", "mode", "why"),
+    ("wanted", "then"),
     [
-        ("s3cret\n", 0o640, r"mode 0640\); run: chmod 600 /"),
-        ("s3cret\n", 0o604, r"mode 0604\); run: chmod 600 /"),
-        ("s3cret\n", 0o620, "others may read or write"),
-        ("", 0o600, "is empty"),
-        (" \n", 0o600, "is empty"),
-        ("s3cret\nmore\n", 0o600, "more than one line"),
-        ("s3cret" * 1000, 0o600, "more than one line"),
+        ("/live?run=a%2Fb", "/live?run=a%2Fb"),
+        ("//evil.example", "/"),
+        ("/\\evil.example", "/"),
+        ("/\t/evil.example", "/"),
+        ("https://evil.example", "/"),
+        ("javascript:alert(1)", "/"),
+        ("/sign-out", "/"),
+        ("", "/"),
     ],
 )
-def test_a_file_that_others_may_read_or_that_is_no_secret_is_refused(tmp_path, content, mode, why):
-    """One line names the file and what mends it, and never what stands in it."""
-    path = secret_file(tmp_path, content, mode)
-
-    with pytest.raises(BadInput, match=why) as caught:
-        secret_in_file(path, where="source 'mast'")
-    assert "s3cret" not in str(caught.value)
-    assert str(caught.value).startswith("source 'mast': ")
+def test_signing_in_leads_to_no_other_site(wanted, then):
+    """Only a path of this dashboard is gone on to."""
+    assert own_path(wanted) == then
 
 
-def test_what_can_not_be_opened_is_refused(tmp_path):
-    """A missing file, a folder, a pipe nobody writes to, an unset and an empty variable."""
-    pipe = tmp_path / "pipe"
-    os.mkfifo(pipe, 0o600)
+def test_names_and_headers_of_an_opened_dashboard(place, engineer):
+    """Only the certificate's names are answered, and browsers are told to keep to TLS."""
+    port = place.port
+    names = [f"127.0.0.1:{port}", f"yard.test:{port}", f"YARD.test:{port}"]
+    foreign = ["yard.test", f"localhost:{port}", f"yard.test.evil.example:{port}"]
+    answers = {n: engineer.ask("/session", origin="", Host=n)[0] for n in (*names, *foreign)}
+    _, page, headers = engineer.ask("/sign-in?next=%22%3E%3Cscript%3E", Cookie="x=y")
 
-    for path, why in (
-        (tmp_path / "no", "no secret file"),
-        (tmp_path, "no file"),
-        (pipe, "no file"),
-    ):
-        with pytest.raises(BadInput, match=why):
-            secret_in_file(path, where="x")
-    for environment, why in (({}, "has no variable 'PW'"), ({"PW": ""}, "an empty variable")):
-        with pytest.raises(BadInput, match=why):
-            secret_from(variable="PW", environment=environment, where="x")
-
-
-@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a file away")
-def test_a_file_of_another_user_is_refused(tmp_path):
-    """Its mode alone says nothing where somebody else may change it."""
-    path = secret_file(tmp_path)
-    os.chown(path, 65534, -1)
-
-    with pytest.raises(BadInput, match="belongs to another user"):
-        secret_in_file(path, where="x")
+    assert [n for n, status in answers.items() if status == 200] == names
+    assert {answers[n] for n in foreign} == {400}
+    assert headers["Strict-Transport-Security"] == "max-age=86400"
+    assert headers["Cache-Control"] == "no-store"
+    assert "frame-ancestors 'none'" in headers["Content-Security-Policy"]
+    assert headers["Referrer-Policy"] == "same-origin"
+    assert "Server" not in headers
+    assert "<script>" not in page.replace('<script src="', "")
+    assert "Advisory instrument" in page
+    assert 'autocomplete="username"' in page
+    assert 'autocomplete="current-password"' in page
 
 
-def test_where_modes_are_not_known_that_is_said(monkeypatch):
-    """Nothing is left unchecked in silence."""
-    assert unchecked() is None
-    monkeypatch.setattr("logger.access.secret.KNOWS_MODES", False)
+def test_a_reverse_proxy_alone_is_believed(tmp_path):
+    """What it says of TLS and of who asks counts; from any other address it is not heard."""
+    with opened(tmp_path, behind="yard.example") as place:
+        said = {"Host": "yard.example", "X_Forwarded_For": "203.0.113.7"}
+        proxy, other = Visitor(place), Visitor(place, address="127.0.0.2")
+        proxy.site = other.site = "https://yard.example"
+        over_tls = proxy.ask("/live", **said, X_Forwarded_Proto="https")
+        plain = proxy.ask("/live", **said, X_Forwarded_Proto="http")
+        silent = proxy.ask("/live", **said)
+        elsewhere = other.ask("/live", **said, X_Forwarded_Proto="https")
+        unnamed = proxy.ask(
+            "/live", **said | {"Host": f"127.0.0.1:{place.port}"}, X_Forwarded_Proto="https"
+        )
+        signed = proxy.sign_in("witness", **said, X_Forwarded_Proto="https")
 
-    assert "on Windows it is not checked" in unchecked()
+    assert over_tls[0] == 303
+    assert signed[0] == 303
+    assert [a[0] for a in (plain, silent, elsewhere, unnamed)] == [400] * 4
+    assert "https://yard.example" in plain[1]
+    assert place.told == ["203.0.113.7: signed in as witness"]
 
 
-BROKER_SOURCE = {"id": "w", "kind": "mqtt", "url": "mqtt://h", "topic": "t", "user": "u"}
+def test_on_one_machine_nobody_signs_in(tmp_path):
+    """Without --listen there is no sign-in, nobody's role is shown, and no proxy is believed."""
+    listening = listen(0)
+    app = make_app(tmp_path)
+    with running(app, listening, _config(None)):
+        place = type("Place", (), {"port": listening.getsockname()[1], "trust": None})()
+        visitor = Visitor(place)
+        visitor.site = f"http://127.0.0.1:{place.port}"
+        page = visitor.ask("/", X_Forwarded_Proto="https", X_Forwarded_For="203.0.113.7")
+        frame = visitor.ask("/_dash-layout")[1]
+        added = visitor.ask("/add-run?name=x", method="POST", body=b"no run", origin="")
+
+    assert page[0] == 200
+    assert "Strict-Transport-Security" not in page[2]
+    assert "Sign out" not in frame
+    assert added[0] == 400
+    assert "x" in added[1]
+    assert "Set-Cookie" not in page[2]
 
 
-def test_a_rig_file_names_where_a_password_is(tmp_path):
-    """``password_file`` and ``password_env`` lead to the password; both at once are refused."""
-    path = secret_file(tmp_path)
-    by_file = Source(**BROKER_SOURCE | {"password_file": str(path)})
-    by_variable = Source(**BROKER_SOURCE | {"password_env": "PW"})
+def test_the_passwords_of_these_tests_are_hashed(place):
+    """What is kept holds no password."""
+    kept = repr(place.access.accounts)
 
-    assert password_of(by_file, {}, where="source 'w'") == "s3cret"
-    assert password_of(by_variable, {"PW": "other"}, where="source 'w'") == "other"
-    for table in (Source, BrokerTopic):
-        keys = {"url": "mqtt://h", "topic": "t"} if table is BrokerTopic else BROKER_SOURCE
-        with pytest.raises(ValidationError, match="'password_env' or 'password_file', not both"):
-            table(**keys | {"password_env": "PW", "password_file": "f"})
-    path.chmod(0o644)
-    with pytest.raises(
-        SourceUnavailable, match=r"source 'w', password_file: others may read .*600"
-    ):
-        password_of(by_file, {}, where="source 'w'")
+    assert not any(password in kept for password in PASSWORDS.values())
