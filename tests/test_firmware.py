@@ -47,7 +47,7 @@ SCENARIO = Scenario(
 RATES = Rates(slew_hz=50, load_hz=25, radius_hz=10, wheel_hz=200)
 DRIFT_PPM = {"mast": 35, "wheels": -20}
 OUTAGE_AT_S, STOPPED_S, KILLED_S = 60.0, 0.2, 0.3
-LATE_US = 2000
+LATE_US = 4000
 """``EDGE_LATE_US`` of the firmware's configuration."""
 
 

@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import asyncio
 import random
+import ssl
+import subprocess
 import zlib
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
+from logger.access.certificate import make_authority, make_server_certificate
+from logger.readings.continuity import ContinuityTracker
 from logger.sources.frames import check_crc
 from logger.sources.senml import decode_senml
+from tests.broker import running_broker
 from tests.micropython import FIRMWARE, needs_micropython, run_script
 
 pytestmark = needs_micropython
@@ -311,6 +317,85 @@ class _Pack:
     done: bool = False
 
 
+def test_packs_that_the_ring_had_to_drop_are_missed_by_the_recorder():
+    """While nothing could be sent the oldest packs went; their counts are missing, exactly."""
+    told = run_script(
+        """
+from pack_ring import PackRing
+from senml_pack import PackWriter
+from serial_link import SerialLink
+class Uart:
+    out = b""
+    def read(self): return None
+    def write(self, data):
+        self.out += bytes(data)
+        return len(data)
+uart, ring, writer = Uart(), PackRing(700, 50), PackWriter(["enc"], (), "b", 4)
+link = SerialLink(ring, uart, 200)
+for seq in range(30):
+    writer.add(0, 1000 * seq, seq)
+    ring.push(writer.text, writer.write(seq), seq)
+    if seq < 5: link.turn(0)
+link.turn(0)
+told = [uart.out.decode(), ring.dropped]
+"""
+    )
+    tracker = ContinuityTracker()
+    packs = [decode_senml(check_crc(x.encode())) for x in told[0].splitlines()]
+    missing = sum(tracker.check(p.boot, p.seq).missing for p in packs)
+
+    assert missing == told[1] > 5
+    assert packs[-1].seq == 29
+
+
+def test_a_broker_with_tls_and_password_is_joined_and_no_other(tmp_path):
+    """Packs reach a broker that proves itself; another's certificate or password is refused."""
+    now_utc = datetime.now(UTC)
+    for name in ("own", "other"):
+        (tmp_path / name).mkdir()
+        authority = make_authority(tmp_path / name, name=name, now_utc=now_utc)
+        make_server_certificate(authority, tmp_path / name, hosts=["127.0.0.1"], now_utc=now_utc)
+        text = (tmp_path / name / "ca.crt").read_text()
+        (tmp_path / name / "ca.der").write_bytes(ssl.PEM_cert_to_DER_cert(text))
+    passwords = tmp_path / "passwords"
+    subprocess.run(["mosquitto_passwd", "-c", "-b", passwords, "node", "right"], check=True)
+    lines = (
+        f"certfile {tmp_path}/own/server.crt",
+        f"keyfile {tmp_path}/own/server.key",
+        f"password_file {passwords}",
+    )
+    with running_broker(tmp_path, lines=lines, anonymous=False) as broker:
+        told = run_script(
+            """
+import time
+from broker_socket import open_connection
+from mqtt_link import MqttLink
+from pack_ring import PackRing
+told = []
+for ca, password in (("own", "right"), ("other", "right"), ("own", "wrong")):
+    ring = PackRing(1000, 20)
+    for seq in range(3):
+        ring.push(b"[{}]", 4, seq)
+    link = MqttLink(ring, {
+        "host": "127.0.0.1", "port": given["port"], "ca_file": f"{given['folder']}/{ca}/ca.der",
+        "topic": "t", "client_id": "c", "user": "node", "password": password, "retry_s": 60,
+        "keep_alive_s": 10, "answer_within_s": 30, "connect_within_s": 30, "in_flight": 2,
+    }, open_connection, 100)
+    start_us = time.ticks_us()
+    while len(ring) and "connection lost" not in link.problem:
+        link.turn(time.ticks_us() - start_us)
+        time.sleep_ms(1)
+    told.append([len(ring), link.problem])
+""",
+            {"port": broker.port, "folder": str(tmp_path)},
+        )
+
+    assert told[0] == [0, ""]
+    assert [left for left, _ in told[1:]] == [3, 3]
+    assert "ertificate" in told[1][1]
+    assert "code 5" in told[2][1]
+
+
 def test_mqtt_packets_are_read_by_another_implementation():
     """Another program reads the packets as meant; lengths are those of the standard's table 2.4."""
     from amqtt.adapters import BufferReader
@@ -509,7 +594,49 @@ told = board.out.decode()
     edge = next(p for p in packs if 1.0 in p.value)
     closed = [(t, v) for n, t, v in zip(edge.names, edge.t_ns, edge.value, strict=True) if n == "a"]
     assert [v for _, v in closed][-2:] == [0.0, 1.0]
-    assert closed[-1][0] - closed[-2][0] == 2_000_000
+    assert closed[-1][0] - closed[-2][0] == 2_000_000  # EDGE_LATE_US
+
+
+def test_interrupts_ask_for_no_memory():
+    """With the heap locked every handler of a pin or a timer still does its work."""
+    told = run_script(
+        """
+import micropython
+from bridge import Bridge
+from contacts import Contacts
+from quadrature import Encoder
+from sample_buffer import SampleBuffer
+class Pin:
+    def __init__(self): self.level = 1
+    def value(self, level=None): return self.level
+class Board:
+    def __init__(self): self.pins, self.timers = [], []
+    def ticks_us(self): return (1 << 30) - 1
+    def input_pin(self, number, pull_up=False): return Pin()
+    def output_pin(self, number): return Pin()
+    def on_edges(self, pin, handler): self.pins.append((pin, handler))
+    def every(self, period_ms, handler): self.timers.append(handler)
+board, samples, edges = Board(), SampleBuffer(4), SampleBuffer(4)
+encoder = {"a": 1, "b": 2, "zero": 3, "zero_level": 0, "wraps_at": 4096, "rate_hz": 50}
+Encoder(board, encoder, 0, 1, samples)
+Bridge(board, {"clock": 4, "data": 5, "extra_pulses": 1}, 2, 3)
+Contacts(board, [{"pin": 6}, {"pin": 7}], first_channel=4, closed_level=0, rate_hz=50,
+         edges=edges, samples=samples)
+failed = []
+for pin, handler in board.pins + [(None, handler) for handler in board.timers]:
+    micropython.heap_lock()
+    try:
+        for _ in range(3):
+            if pin: pin.level = 1 - pin.level
+            handler(pin)
+    except MemoryError:
+        failed += [None]
+    micropython.heap_unlock()
+told = [len(failed), len(board.pins), len(samples), samples.lost, len(edges), edges.lost]
+"""
+    )
+
+    assert told == [0, 6, 4, 5, 4, 2]
 
 
 def test_the_firmware_runs_in_little_memory():

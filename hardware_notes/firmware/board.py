@@ -1,19 +1,20 @@
 """The board: all that touches hardware. Generic MicroPython, no board's own modules.
 
 It uses interrupts of pins on both edges (hard ones where the port has them), virtual timers
-(``Timer(-1)``), the microsecond counter, a UART, and ``network`` for Wi-Fi where packs go to a
+(else hardware ones), the microsecond counter, a UART, and ``network`` for Wi-Fi where packs go to a
 broker. What else there is (counting units, DMA, programmable inputs) is left alone: a slew encoder
 gives some hundred edges a second.
 
-This file and ``main.py`` have not been tried on hardware. All others run in the tests.
+This file has not been tried on hardware. All others run in the tests.
 """
 
-import socket
+import sys
 import time
 from binascii import hexlify
 from os import urandom
 
 import machine
+from broker_socket import open_connection
 from machine import Pin
 
 TICKS_PERIOD = time.ticks_add(0, -1) + 1
@@ -52,7 +53,10 @@ def on_edges(pin, handler):
 
 def every(period_ms, handler):
     """Calls a handler again and again."""
-    timer = machine.Timer(-1)
+    try:
+        timer = machine.Timer(-1)
+    except ValueError:  # this port has no virtual timers, and numbers those of its hardware
+        timer = machine.Timer(len(_timers))
     timer.init(period=period_ms, mode=machine.Timer.PERIODIC, callback=handler)
     _timers.append(timer)
 
@@ -74,25 +78,22 @@ def open_socket(settings):
 
     Raises:
         OSError: where network or broker do not answer.
+        ValueError: where the broker's certificate is not the right one.
     """
     _join_network()
-    address = socket.getaddrinfo(settings["host"], settings["port"])[0][-1]
-    connection = socket.socket()
-    try:
-        connection.settimeout(settings["connect_within_s"])
-        connection.connect(address)
-        if settings["ca_file"] is not None:
-            connection = _encrypted(connection, settings)
-        connection.setblocking(False)
-    except Exception:
-        connection.close()
-        raise
-    return connection
+    return open_connection(settings)
 
 
 def rest():
     """Gives time to what runs beside the main loop."""
     time.sleep_ms(1)
+
+
+def restart(problem):
+    """Tells what went wrong, on the board's console, and starts the program anew."""
+    sys.print_exception(problem)
+    time.sleep_ms(1000)
+    machine.reset()
 
 
 def _join_network():
@@ -105,13 +106,3 @@ def _join_network():
         if wifi.status() != network.STAT_CONNECTING:
             wifi.connect(secret.WIFI_NAME, secret.WIFI_PASSWORD)
         raise OSError("Wi-Fi not joined yet")
-
-
-def _encrypted(connection, settings):
-    import tls  # noqa: PLC0415 - only where the broker asks for it
-
-    context = tls.SSLContext(tls.PROTOCOL_TLS_CLIENT)
-    context.verify_mode = tls.CERT_REQUIRED
-    with open(settings["ca_file"], "rb") as file:  # noqa: PTH123 - a board has no pathlib
-        context.load_verify_locations(file.read())
-    return context.wrap_socket(connection, server_hostname=settings["host"])

@@ -19,7 +19,7 @@ BRIDGES = (
 CONTACTS = ()
 CLOSED_LEVEL = 0  # level of the pin while a contact is closed
 CONTACT_RATE_HZ = 50  # repeats of each contact's state; must divide 1000
-EDGE_LATE_US = 2000  # the latest that an interrupt comes after its edge
+EDGE_LATE_US = 4000  # the latest that an interrupt comes after its edge
 
 LINK = "uart"  # or "mqtt"
 UART = {"id": 0, "tx": 0, "rx": 1, "baud": 115200}

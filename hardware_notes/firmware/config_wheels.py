@@ -17,14 +17,14 @@ CONTACTS = (
 )
 CLOSED_LEVEL = 0  # contact to ground, pull-up: a cut wire is high and so reads open
 CONTACT_RATE_HZ = 50  # repeats of each contact's state; must divide 1000
-EDGE_LATE_US = 2000  # the latest that an interrupt comes after its edge
+EDGE_LATE_US = 4000  # the latest that an interrupt comes after its edge
 
 LINK = "mqtt"  # or "uart"
 UART = {}
 MQTT = {
     "host": "192.168.4.1",
     "port": 1883,
-    "ca_file": None,  # certificate of the broker's authority (DER), for a broker with TLS
+    "ca_file": None,  # or "ca.der", certificate of the broker's authority, and port 8883
     "topic": "rig/bay-2/wheels",
     "client_id": "bay-2-wheels",  # no other device's
     "user": secret.BROKER_USER,

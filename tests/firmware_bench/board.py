@@ -10,12 +10,13 @@ a line ``go START_US DRIFT`` comes on standard input; its end ends the bench.
 """
 
 import select
-import socket
 import struct
 import sys
 import time
 from binascii import hexlify
 from os import urandom
+
+from broker_socket import open_connection
 
 TICKS_PERIOD = 1 << 30
 START_TICKS = TICKS_PERIOD - 200_000_000  # the counter starts again while the test goes on
@@ -258,14 +259,12 @@ def open_uart(settings):
 
 
 def open_socket(settings):
-    connection = socket.socket()
-    try:
-        connection.connect(socket.getaddrinfo("127.0.0.1", int(sys.argv[5]))[0][-1])
-        connection.setblocking(False)
-    except OSError:
-        connection.close()
-        raise
-    return connection
+    return open_connection(settings)
+
+
+def restart(problem):
+    sys.print_exception(problem)
+    sys.exit(1)
 
 
 rest = bench.rest

@@ -7,7 +7,14 @@ if sys.argv[1] == "mast":
 else:
     from config_wheels import *
 
-    MQTT = dict(MQTT, keep_alive_s=3000, answer_within_s=600, retry_s=3)
+    MQTT = dict(
+        MQTT,
+        host="127.0.0.1",
+        port=int(sys.argv[5]),
+        keep_alive_s=3000,
+        answer_within_s=600,
+        retry_s=3,
+    )
 
 PACK_MS = 600
 RING_BYTES = 1_500_000
