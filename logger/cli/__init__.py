@@ -7,6 +7,7 @@ import typer
 from logger.cli.calibrate import calibrate_app
 from logger.cli.check import check_command
 from logger.cli.note import note_command
+from logger.cli.play import play_command
 from logger.cli.record import record_command
 from logger.cli.runs import import_command, recover_command, verify_command
 
@@ -16,6 +17,7 @@ def add_commands(app: typer.Typer) -> None:
     app.add_typer(calibrate_app, name="calibrate")
     app.command("check")(check_command)
     app.command("record")(record_command)
+    app.command("play")(play_command)
     app.command("note")(note_command)
     app.command("recover")(recover_command)
     app.command("import")(import_command)

@@ -13,6 +13,8 @@ from logger.readings.rig_file import RigFile, read_rig
 from logger.readings.test_file import TestFile, read_test
 
 LARGEST_TOML_BYTES = 1_000_000
+SLOWEST, FASTEST = 0.1, 1000.0
+"""Speeds at which a run is played, seconds of the run in a second of wall time."""
 
 RigOption = Annotated[Path, typer.Option("--rig", help="What is wired to what (rig.toml).")]
 TestOption = Annotated[Path, typer.Option("--test", help="What is tested (test.toml).")]

@@ -14,6 +14,8 @@ import typer
 
 from logger.cli.chart_file import chart_text_of
 from logger.cli.options import (
+    FASTEST,
+    SLOWEST,
     JsonOption,
     RigOption,
     TestOption,
@@ -35,6 +37,13 @@ def record_command(
         str | None, typer.Option("--for", help='End after this long, such as "90 s".')
     ] = None,
     *,
+    played_speed: Annotated[
+        float,
+        typer.Option(
+            "--played-speed",
+            help="Only for a run that `play` sends at this speed: the run's clock goes as fast.",
+        ),
+    ] = 1.0,
     as_json: JsonOption = False,
 ) -> None:
     """Record a test until Ctrl-C (or --for), then seal the run.
@@ -51,12 +60,18 @@ def record_command(
     duration_s = None if for_ is None else read_option(for_, Kind.TIME, option="--for")
     if duration_s is not None and not duration_s > 0:
         raise BadInput(where="--for", what=f"{for_!r} is no time to record")
+    if not SLOWEST <= played_speed <= FASTEST:
+        raise BadInput(
+            where="--played-speed",
+            what=f"{played_speed:g} won't do",
+            would_do="give the speed that `slewtrace play` says, or leave it out",
+        )
     stop = threading.Event()
     _stop_on_signals(stop)
     _stop_after(duration_s, stop)
     # An alarm must not wait the usual 5 ms for another thread's turn to end.
     sys.setswitchinterval(0.001)
-    clock, notes = run_clock(), deque[Note]()
+    clock, notes = run_clock(rate=played_speed), deque[Note]()
     listener, show = listener_for(rig_file, test_file, clock=clock, notes=notes, as_json=as_json)
     try:
         sealed = record(
@@ -66,6 +81,7 @@ def record_command(
             test_toml,
             out,
             clock=clock,
+            clock_rate=played_speed,
             stop=stop,
             on_event=listener.offer,
             check=read_report(rig, rig_toml),

@@ -38,10 +38,16 @@ KEEP_TRYING_S = 10.0
 """How long a failing disk is tried at the end of a run."""
 
 
-def run_clock() -> Clock:
-    """A clock that starts now: ns on the monotonic clock."""
+def run_clock(*, rate: float = 1.0) -> Clock:
+    """A clock that starts now: ns on the monotonic clock.
+
+    Args:
+        rate: run seconds in a second of wall time; 1 but where a run is played fast.
+    """
     start_ns = steady_ns()
-    return lambda: steady_ns() - start_ns
+    if rate == 1:
+        return lambda: steady_ns() - start_ns
+    return lambda: round((steady_ns() - start_ns) * rate)
 
 
 def new_run_id(test: TestFile, folder: Path, started: datetime) -> str:

@@ -22,7 +22,7 @@ from logger.errors import FrameInvalid
 from logger.readings.pack import Pack
 
 _CHARACTERS = (
-    " 0"
+    "0 "
     + string.digits
     + string.ascii_letters
     + "".join(c for c in string.printable if not c.isalnum() and c not in " \r\n")
@@ -46,6 +46,7 @@ class LineWriter:
         words: by group, the texts that mean 0 and 1, for contacts told in words.
         names: groups that were recorded.
         decode: the source's own decoder: the bytes of a line in, a pack out.
+        mark: the decimal mark in its lines.
 
     Raises:
         LineImpossible: in a few words, where the expression is beyond this.
@@ -58,8 +59,9 @@ class LineWriter:
         names: tuple[str, ...],
         words: Mapping[str, tuple[str, str]],
         decode: Callable[[bytes], Pack],
+        mark: str = ".",
     ) -> None:
-        self._decode, self._words, self._names = decode, dict(words), names
+        self._decode, self._words, self._names, self._mark = decode, dict(words), names, mark
         parsed = parser.parse(pattern)
         groups = {number: name for name, number in parsed.state.groupdict.items()}
         walk = _Walk(groups, wanted=set(names))
@@ -91,12 +93,11 @@ class LineWriter:
         if name in self._words:
             return self._words[name][value == 1.0]
         known = self._written.get(name)
-        if known is not None and self._fits(name, value, known(value)):
-            return known(value)
-        for write in _ways():
-            if self._fits(name, value, write(value)):
+        for write in _ways() if known is None else (known, *_ways()):
+            text = write(value).replace(".", self._mark)
+            if self._fits(name, value, text):
                 self._written[name] = write
-                return write(value)
+                return text
         raise LineImpossible(f"its expression takes no text for {name!r} that means {value!r}")
 
     def _fits(self, name: str, value: float, text: str) -> bool:
@@ -203,7 +204,7 @@ def _is_in(character: str, members: Any) -> bool:
 
 def _is_member(character: str, code: Any, argument: Any) -> bool:
     if code is op.LITERAL:
-        return ord(character) == argument
+        return bool(ord(character) == argument)
     if code is op.RANGE:
         return bool(argument[0] <= ord(character) <= argument[1])
     kind, wanted = {
