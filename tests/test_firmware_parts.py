@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+import re
 import ssl
 import subprocess
 import zlib
@@ -67,6 +68,24 @@ for seq, pack in enumerate(given["packs"]):
 
 def _raw(rng):
     return rng.choice([0, 1, -1, 2**23 - 2, -(2**23) + 1, rng.randrange(-(2**23), 2**23)])
+
+
+def test_the_line_in_the_readme_is_what_the_firmware_writes():
+    """The pack that the firmware's page prints is written so, with its checksum."""
+    page = (FIRMWARE / "README.md").read_text()
+    (printed,) = re.findall(r"```json\n(.*?)\n```", page)
+    told = run_script(
+        """
+from senml_pack import PackWriter, checksum_text
+writer = PackWriter(["enc", "cell"], (), "5fd01c3a", 24)
+for reading in ((0, 12330000, 1023), (0, 12350000, 1024), (1, 12342500, -131072)):
+    writer.add(*reading)
+text = bytes(writer.text[: writer.write(41)])
+told = (text + checksum_text(text)).decode()
+"""
+    )
+
+    assert told == printed
 
 
 def test_the_longest_pack_has_room():

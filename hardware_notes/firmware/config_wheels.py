@@ -38,7 +38,7 @@ MQTT = {
 
 PACK_MS = 100  # a pack holds what was read in this time
 READINGS_IN_PACK = 32  # at most; a full one goes earlier
-RING_BYTES = 48000  # memory for packs that wait; about five seconds of four contacts
-RING_PACKS = 160
+RING_BYTES = 48000  # memory for packs that wait; 8 s of four contacts, 50 times a second
+RING_PACKS = 200
 SAMPLES = 1000  # samples and edges that interrupts may write down before the main loop comes
 EDGES = 250
