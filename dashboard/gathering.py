@@ -37,6 +37,7 @@ LOSSES = ("missing_packs", "late_packs", "lost", "overflow", "bad_frames", "susp
 
 QUIET = ("pitch", "roll", "wind", "hook_height", "boom_angle", "boom_length")
 """Channels of which slices are all that anyone needs."""
+_NAMED = ("slew", "load", "radius", *QUIET)
 SAME_READING = 1e-9
 """Relative difference of readings that are one: rounding of numbers."""
 
@@ -67,7 +68,8 @@ def gather_evidence(run: Run) -> Evidence:
             if wired.wheel not in test.truck.wheels
         }
         found_quiet = {
-            c: pool.submit(_quiet, run, c, stale if c in needed else {}, step) for c in QUIET
+            c: pool.submit(_quiet, run, c, stale if c in needed else {}, step)
+            for c in (*QUIET, *_others(rig))
         }
     slew, excursions = found_slew.result()
     load, load_quick, hanging, touches = found_load.result()
@@ -108,12 +110,18 @@ def gather_evidence(run: Run) -> Evidence:
         hook_height=quiet["hook_height"],
         boom_angle=quiet["boom_angle"],
         boom_length=quiet["boom_length"],
+        others={c: bins for c in _others(rig) if (bins := quiet[c]) is not None},
         contacts={name: found.result() for name, found in found_contacts.items()},
         lost=_lost(run),
         travel_m={c.wheel: c.travel_m for c in rig.wheels if c.travel_m > 0},
         calibrated=_calibrated(rig),
     )
     return with_geometry_radius(evidence)
+
+
+def _others(rig: RigFile) -> tuple[str, ...]:
+    """Channels that the evidence has no name for: kinds of sensors that a rule may ask about."""
+    return tuple(c.id for c in rig.channel if not c.is_wheel and c.id not in _NAMED)
 
 
 def _calibrated(rig: RigFile) -> dict[str, tuple[float, float]]:

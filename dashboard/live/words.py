@@ -19,7 +19,8 @@ from logger.events.standing_alarms import AlarmChange, AlarmState
 from logger.events.sweep import OVER_REAR_DEG, Side
 from logger.live.event_lines import describe
 from logger.live.viewer_lines import loud_and_waiting
-from logger.readings.quantity import STANDARD_GRAVITY_MPS2
+from logger.readings.channel_kinds import CHANNEL_KINDS
+from logger.readings.quantity import STANDARD_GRAVITY_MPS2, Kind
 from logger.readings.rig_file import WHEEL
 
 SLEWING_DPS = 0.1
@@ -297,12 +298,12 @@ def _value(picture: LivePicture, channel: str, units: Units) -> str:
         return "—"
     if channel.startswith(WHEEL):
         return "closed" if value else "open"
-    match channel:
-        case "load":
+    match CHANNEL_KINDS[channel].measures:
+        case Kind.MASS:
             return units.mass.words(value, digits=1)
-        case "radius" | "boom_length" | "hook_height":
+        case Kind.LENGTH:
             return units.length.words(value, digits=3)
-        case "wind":
+        case Kind.SPEED:
             return units.speed.words(value)
         case _:
             return f"{value:.2f}°".replace("-", "−")

@@ -1,7 +1,7 @@
 """Findings: what an engineer must know before trusting a result.
 
-A module for each subject gives its findings; they come worst first, and the one that says that
-a run proves nothing before all others.
+A module for each subject gives its findings, by rules that stand in a table here; they come
+worst first, and the one that says that a run proves nothing before all others.
 """
 
 from __future__ import annotations
@@ -22,12 +22,13 @@ from dashboard.capacity.findings.nothing import nothing_proved
 from dashboard.capacity.findings.radius import radius_findings, tape_disagrees
 from dashboard.capacity.findings.reach import missing_sweeps, reach_findings
 from dashboard.capacity.findings.repeats import repeats_disagree
+from dashboard.capacity.findings.rule import Judged, Rule
 from dashboard.capacity.findings.silences import silence_findings
 from dashboard.capacity.proof.evidence import Evidence
 from dashboard.capacity.proof.sweeps import Sweep
 from dashboard.capacity.sectors.sectors import Sector
 
-__all__ = ["Finding", "Place", "Severity", "find_findings"]
+__all__ = ["RULES", "Finding", "Place", "Severity", "find_findings"]
 
 
 def find_findings(
@@ -46,30 +47,34 @@ def find_findings(
         sectors: of both sides, which tell whether anything was proved; where they are not
             given, what the sweeps covered tells it.
     """
-    findings = [
-        *nothing_proved(evidence, sweeps, sectors),
-        *missing_sweeps(sweeps),
-        *clock_poor(evidence),
-        *uncertainty_assumed(evidence),
-        *outside_calibration(evidence, sweeps),
-        *boom_taken_as_stiff(evidence),
-        *tape_disagrees(evidence),
-        *not_level(evidence),
-        *contacts_of_the_run(evidence, sweeps),
-        *repeats_disagree(evidence, sweeps, required_nm=required_nm),
-    ]
-    for sweep in sweeps:
-        findings += _of_a_sweep(evidence, sweep, required_nm=required_nm)
-    return worst_first(findings)
+    judged = Judged(evidence=evidence, sweeps=sweeps, required_nm=required_nm, sectors=sectors)
+    return worst_first(finding for rule in RULES for finding in rule(judged))
 
 
-def _of_a_sweep(evidence: Evidence, sweep: Sweep, *, required_nm: float) -> Iterator[Finding]:
-    slew = evidence.slew
+def _of_each_sweep(judged: Judged) -> Iterator[Finding]:
+    evidence, slew = judged.evidence, judged.evidence.slew
     if slew is None:
         return
-    yield from load_findings(evidence, slew, sweep)
-    yield from radius_findings(slew, sweep)
-    yield from contact_findings(evidence, slew, sweep)
-    yield from silence_findings(evidence, slew, sweep)
-    yield from condition_findings(evidence, slew, sweep)
-    yield from reach_findings(evidence, slew, sweep, required_nm=required_nm)
+    for sweep in judged.sweeps:
+        yield from load_findings(evidence, slew, sweep)
+        yield from radius_findings(slew, sweep)
+        yield from contact_findings(evidence, slew, sweep)
+        yield from silence_findings(evidence, slew, sweep)
+        yield from condition_findings(evidence, slew, sweep)
+        yield from reach_findings(evidence, slew, sweep, required_nm=judged.required_nm)
+
+
+RULES: tuple[Rule, ...] = (
+    lambda judged: nothing_proved(judged.evidence, judged.sweeps, judged.sectors),
+    lambda judged: missing_sweeps(judged.sweeps),
+    lambda judged: clock_poor(judged.evidence),
+    lambda judged: uncertainty_assumed(judged.evidence),
+    lambda judged: outside_calibration(judged.evidence, judged.sweeps),
+    lambda judged: boom_taken_as_stiff(judged.evidence),
+    lambda judged: tape_disagrees(judged.evidence),
+    lambda judged: not_level(judged.evidence),
+    lambda judged: contacts_of_the_run(judged.evidence, judged.sweeps),
+    lambda judged: repeats_disagree(judged.evidence, judged.sweeps, required_nm=judged.required_nm),
+    _of_each_sweep,
+)
+"""All rules; findings of one severity and moment stay in this order."""

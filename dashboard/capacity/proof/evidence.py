@@ -184,6 +184,8 @@ class Evidence:
         hook_height: height of the hook above the ground, medians over slices, m; or None.
         boom_angle: medians over slices, deg; or None.
         boom_length: medians over slices, m; or None.
+        others: by channel id, medians over slices, SI (deg for angles), of sensors that have no
+            name here.
         load_quick: applied load, medians over sixteenths of a second, kg, in which a swing shows;
             or None.
         radius_by: what ``radius`` comes from: ``sensor`` or ``geometry``.
@@ -225,6 +227,7 @@ class Evidence:
     hook_height: Bins | None = None
     boom_angle: Bins | None = None
     boom_length: Bins | None = None
+    others: Mapping[str, Bins] = field(default_factory=dict)
     load_quick: Bins | None = None
     radius_by: str = "sensor"
     deflection: FittedDeflection | None = None
