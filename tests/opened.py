@@ -28,7 +28,7 @@ from dashboard.serving import _config, listen_at
 
 PASSWORDS = {Role.ENGINEER: "three wet planks", Role.WITNESS: "two quiet witnesses"}
 CALLBACKS = "/_dash-update-component"
-_QUICK = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
+QUICK = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
 _PATIENCE_S = 20
 
 
@@ -52,7 +52,7 @@ def opened(folder, *, behind=None, prepare=lambda _app: None):
         behind: the name of a reverse proxy that has TLS; None for TLS of its own.
         prepare: is given the application before it is guarded.
     """
-    accounts = make_accounts({role: _QUICK.hash(p) for role, p in PASSWORDS.items()})
+    accounts = make_accounts({role: QUICK.hash(p) for role, p in PASSWORDS.items()})
     tls = None
     if behind is None:
         access_folder = folder.parent / f"{folder.name}-access"

@@ -92,29 +92,26 @@ def read_opening(
     """
     address, port = read_place(asked.listen)
     _check_way(asked, address)
-    accounts = _accounts(asked, environment)
     proxy = _proxy(asked)
-    if asked.behind is not None and asked.certificate is None and asked.own_certificate is None:
-        reach = _public(asked.behind)
-        return Opening(
-            address=address,
-            port=port,
-            reach=reach,
-            accounts=accounts,
-            certificate=None,
-            proxy=proxy,
-        )
+    public = None if asked.behind is None else _public(asked.behind)
+    accounts = _accounts(asked, environment)
     tls = _tls(asked, address, host_name=host_name, now_utc=now_utc)
-    reach = tls.reach if asked.behind is None else _public(asked.behind)
     return Opening(
         address=address,
         port=port,
-        reach=reach,
+        reach=public or _own(tls).reach,
         accounts=accounts,
-        certificate=tls.certificate,
+        certificate=None if tls is None else tls.certificate,
         proxy=proxy,
-        said=tls.said,
+        said=() if tls is None else tls.said,
     )
+
+
+def _own(tls: OwnTls | None) -> OwnTls:
+    """The certificate of a dashboard that stands behind nothing."""
+    if tls is None:
+        raise TypeError("a dashboard without proxy and certificate is refused before")
+    return tls
 
 
 def read_place(listen: str) -> tuple[str, int | None]:
@@ -124,11 +121,10 @@ def read_place(listen: str) -> tuple[str, int | None]:
         BadInput: where it is neither.
     """
     text = listen.strip()
-    bare = text.removeprefix("[").removesuffix("]")
-    if _is_address(bare):
-        return bare, None
+    if _is_address(_bare(text)):
+        return _bare(text), None
     host, _, port = text.rpartition(":")
-    host = host.removeprefix("[").removesuffix("]")
+    host = _bare(host)
     if port.isascii() and port.isdigit() and int(port) <= 65535 and _is_host(host):
         return host, int(port)
     if _is_host(text):
@@ -138,6 +134,11 @@ def read_place(listen: str) -> tuple[str, int | None]:
         what="is no address of this machine, with or without a port",
         would_do="write it like 192.168.4.20, 192.168.4.20:8443 or [fd00::20]:8443",
     )
+
+
+def _bare(host: str) -> str:
+    """A host without the brackets that an IPv6 address has in front of a port."""
+    return host[1:-1] if host.startswith("[") and host.endswith("]") else host
 
 
 def _is_address(text: str) -> bool:
@@ -189,12 +190,13 @@ def _check_way(asked: Asked, address: str) -> None:
         )
 
 
-def _tls(asked: Asked, address: str, *, host_name: str, now_utc: datetime) -> OwnTls:
+def _tls(asked: Asked, address: str, *, host_name: str, now_utc: datetime) -> OwnTls | None:
+    """The dashboard's own certificate; None where only a proxy has one."""
     names = tuple(_name(n) for n in asked.names)
     if asked.certificate is not None and asked.key is not None:
         return given_tls(asked.certificate, asked.key, names=names, now_utc=now_utc)
     if asked.own_certificate is None:
-        raise TypeError("one of the two is there, or it was refused before")
+        return None
     hosts = (*names, *_hosts_of(address, host_name))
     return own_tls(asked.own_certificate, hosts=tuple(dict.fromkeys(hosts)), now_utc=now_utc)
 
@@ -210,7 +212,7 @@ def _hosts_of(address: str, host_name: str) -> Sequence[str]:
 
 
 def _name(text: str) -> str:
-    host = text.strip().lower().removeprefix("[").removesuffix("]")
+    host = _bare(text.strip().lower())
     if not _is_host(host):
         raise BadInput(
             where=f"--name {text[:80]!r}",
