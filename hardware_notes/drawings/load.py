@@ -11,9 +11,9 @@ def load_cell_placing() -> Paper:
         860,
         520,
         title="Where the load cell hangs",
-        about="Left: the cell between hook and slings. Hook block and shackle hang above it and "
-        "are not in its reading; swivel, slings and weights are. Right: the cell at the rope's fixed "
-        "end, which reads the pull of one fall, with the friction of the sheaves in it.",
+        about="Left: the cell between hook and slings. Block and shackle hang above it and "
+        "are not in its reading; swivel, slings and weights are. Right: the cell at the rope's "
+        "fixed end, which reads the pull of one fall, with the friction of the sheaves in it.",
     )
     _under_the_hook(p, 210)
     p.line((470, 30), (470, 490), look="thin")

@@ -5,13 +5,18 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
+import numpy as np
+
 from dashboard.capacity.planning.slew_rate import (
     CLOCK_U_S,
     rate_by_contacts_dps,
     rate_by_swing_dps,
 )
+from dashboard.capacity.proof.evidence import SlewRecord
 from dashboard.capacity.proof.quasi_static import swing_period_s
+from dashboard.capacity.proof.slew_angle import read_angle
 from dashboard.capacity.uncertainty.tape_measure import tape_mpe_m
+from logger.readings.bins import SLICE_NS, BinMedian
 from logger.readings.calibration import Calibration
 from logger.sources.uptime_questions import BITS_PER_BYTE
 
@@ -32,12 +37,26 @@ def slew_resolution() -> list[tuple[str, ...]]:
             (
                 f"{periods}" + (f", geared {gear} : 1" if gear > 1 else ""),
                 f"{counts}",
-                f"{step_deg:.4g}",
-                f"{step_deg / math.sqrt(12):.2g}",
+                f"{step_deg:.4g}°",
+                f"{_left_by_a_step_deg(step_deg):.2g}°",
                 f"{4000 * math.radians(step_deg):.1f} mm",
             )
         )
     return rows
+
+
+def _left_by_a_step_deg(step_deg: float) -> float:
+    """Standard uncertainty that the budget of a lift's angle gives to an encoder's step, deg."""
+    t_ns = np.arange(0, 2_000_000_000, 20_000_000)
+    angle_deg = np.full(t_ns.size, step_deg)
+    record = SlewRecord(
+        t_ns=t_ns,
+        slew_deg=angle_deg,
+        bins=BinMedian(SLICE_NS).feed(t_ns, angle_deg),
+        step_deg=step_deg,
+        u_deg=0.0,
+    )
+    return math.hypot(*(part.u for part in read_angle(record, 1_000_000_000).inputs))
 
 
 def wire_time() -> list[tuple[str, ...]]:
