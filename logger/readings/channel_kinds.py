@@ -1,8 +1,8 @@
 """What a channel can measure: a line for each kind of sensor.
 
-The recorder, the check, the live page, the replay and the export take a channel by what stands
-here, so a kind that is only to be recorded and shown needs no more than its line. What the
-capacity is computed from (slew, load, radius, contacts) is named where it is computed.
+The recorder, the check, the live page, the export and the findings' rules take a channel by what
+stands here, so a kind that is only to be recorded and judged needs no more than its line. What
+the capacity is computed from (slew, load, radius, contacts) is named where it is computed.
 """
 
 from __future__ import annotations
