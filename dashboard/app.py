@@ -32,8 +32,9 @@ from dashboard.pages import compare, fleet, live, not_found, plan, replay, runs,
 from dashboard.pages.page import Page, Query, read_query
 from dashboard.pages.replay_window import add_replay_window
 from dashboard.run_adding import add_run_adding
-from dashboard.run_library import Analyse, RunLibrary
+from dashboard.run_library import RunLibrary
 from dashboard.sheet_download import add_sheet_download
+from dashboard.shelf.analyses import Analyse
 from logger.errors import RunUnreadable
 from logger.recording.run import Run
 

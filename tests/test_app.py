@@ -19,8 +19,9 @@ from dashboard.figures.units import SI
 from dashboard.pages import runs
 from dashboard.pages.page import read_query
 from dashboard.results import analyse
-from dashboard.run_library import RunLibrary, failure_words
+from dashboard.run_library import RunLibrary
 from dashboard.serving import listen
+from dashboard.shelf.analyses import failure_words
 from logger.errors import RunUnreadable, SourceUnavailable
 from logger.recording.run import open_run
 from logger.recording.sealed import write_sealed

@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 from dashboard.figures.units import Units
 from dashboard.figures.words import wheel_words
 from dashboard.pages.inert import Inert
-from dashboard.run_library import Result
+from dashboard.shelf.analyses import Result
 
 _MANY = 1000
 """Degrees of freedom beyond which k no longer depends on them."""

@@ -12,7 +12,8 @@ from dashboard.figures.run_overlay import AngleLine, OverlaidRun, lines_of_run
 from dashboard.figures.run_reactions import reaction_lines
 from dashboard.pages.compare_choice import Comparison
 from dashboard.repeats.run_comparison_sameness import ComparedRun
-from dashboard.run_library import Result, RunLibrary, failure_words
+from dashboard.run_library import RunLibrary
+from dashboard.shelf.analyses import Result, failure_words
 from logger.errors import RunUnreadable
 from logger.recording.run import Run
 

@@ -12,7 +12,7 @@ from dashboard.capacity.fit.capacity_curve import CapacityCurve, capacity_curve
 from dashboard.capacity.fit.measured_lifts import MeasuredLift, observations_from_result
 from dashboard.capacity.fit.model_fit import fit_model
 from dashboard.capacity.truck.truck_model import model_result
-from dashboard.run_library import Result
+from dashboard.shelf.analyses import Result
 from logger.errors import SlewtraceError
 from logger.recording.run import Run
 

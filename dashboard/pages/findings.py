@@ -12,7 +12,7 @@ from dashboard.figures.units import Units
 from dashboard.figures.words import SEVERITIES, SIGN_OF_SEVERITY, clock_words
 from dashboard.pages.moment_link import moment_link
 from dashboard.pages.verdict import FINDINGS_ID
-from dashboard.run_library import Result
+from dashboard.shelf.analyses import Result
 from logger.recording.run import Run
 
 _MEANS = {

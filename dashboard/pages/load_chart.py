@@ -27,7 +27,8 @@ from dashboard.figures.words import plain_number
 from dashboard.load_charts import chart_of
 from dashboard.pages.attributes import aria
 from dashboard.pages.inert import Inert
-from dashboard.run_library import Result, RunLibrary
+from dashboard.run_library import RunLibrary
+from dashboard.shelf.analyses import Result
 from logger.errors import FileInvalid
 from logger.readings.load_chart import LoadChart
 from logger.recording.run import Run

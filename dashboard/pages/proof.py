@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 from dashboard.figures.units import Units
 from dashboard.figures.words import number_words, plain_number
 from dashboard.pages.budgets import number
-from dashboard.run_library import Result
+from dashboard.shelf.analyses import Result
 from logger.recording.run import Run
 
 

@@ -29,7 +29,8 @@ from dashboard.figures.units import Units, units_of
 from dashboard.pages.inert import Inert
 from dashboard.pages.replay_notes import all_notes
 from dashboard.pages.replay_tools import moment_list, moments_table
-from dashboard.run_library import Result, RunLibrary, failure_words
+from dashboard.run_library import RunLibrary
+from dashboard.shelf.analyses import Result, failure_words
 from logger.errors import RunUnreadable
 from logger.recording.run import Run
 

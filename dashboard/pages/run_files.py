@@ -9,7 +9,7 @@ from dash.development.base_component import Component
 
 from dashboard.pages.attributes import aria
 from dashboard.pages.locked import lock, why_locked
-from dashboard.run_library import Shelf
+from dashboard.shelf.run_shelf import Shelf
 
 
 def empty() -> Component:

@@ -32,7 +32,8 @@ from dashboard.pages.runs_cards import cards
 from dashboard.pages.runs_choice import Choice, read_choice, trucks_of
 from dashboard.pages.runs_grid import GRID, grid, grid_style
 from dashboard.pages.runs_rows import STANDINGS, WAITING, WORKING, Row, address, row_of
-from dashboard.run_library import RunLibrary, Shelf
+from dashboard.run_library import RunLibrary
+from dashboard.shelf.run_shelf import Shelf
 from logger.recording.run import Run
 
 _LOOK_EVERY_S = 1.0

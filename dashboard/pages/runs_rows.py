@@ -20,7 +20,7 @@ from dashboard.figures.words import (
     plain_number,
     wheel_words,
 )
-from dashboard.run_library import Result, failure_words
+from dashboard.shelf.analyses import Result, failure_words
 from logger.recording.run import Run
 
 Row = dict[str, Any]

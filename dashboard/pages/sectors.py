@@ -33,7 +33,8 @@ from dashboard.pages.title import run_title
 from dashboard.pages.truck_model import model_card, register_model
 from dashboard.pages.verdict import FINDINGS_ID, verdict_card
 from dashboard.pages.what_if import register_what_if, what_if_card
-from dashboard.run_library import Result, RunLibrary, failure_words
+from dashboard.run_library import RunLibrary
+from dashboard.shelf.analyses import Result, failure_words
 from logger.recording.run import Run
 
 _CONFIG: Any = {"displayModeBar": False, "displaylogo": False, "responsive": True}

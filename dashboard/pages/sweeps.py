@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 from dashboard.figures.units import Units
 from dashboard.figures.words import angle_words, clock_words, wheel_words
 from dashboard.pages.moment_link import moment_link
-from dashboard.run_library import Result
+from dashboard.shelf.analyses import Result
 from logger.recording.run import Run
 
 _WIDE_DEG = 0.2

@@ -24,7 +24,8 @@ from dashboard.figures.words import angle_words, wheel_words
 from dashboard.pages.attributes import aria
 from dashboard.pages.computed_truck import ComputedTrucks, FittedCapacity, Stands
 from dashboard.pages.inert import Inert
-from dashboard.run_library import Result, RunLibrary
+from dashboard.run_library import RunLibrary
+from dashboard.shelf.analyses import Result
 from logger.recording.run import Run
 
 _CONFIG: Any = {"displayModeBar": False, "displaylogo": False, "responsive": True}

@@ -12,7 +12,7 @@ from dashboard.capacity.sectors.verdict import Standing
 from dashboard.figures.units import Units
 from dashboard.figures.words import SEVERITIES, SIGN_OF_SEVERITY
 from dashboard.pages.attributes import aria
-from dashboard.run_library import Result
+from dashboard.shelf.analyses import Result
 
 FINDINGS_ID = "findings"
 _SIGN = {

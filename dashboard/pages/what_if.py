@@ -29,7 +29,8 @@ from dashboard.gathering import gather_evidence
 from dashboard.pages.attributes import aria
 from dashboard.pages.inert import Inert
 from dashboard.results import OtherMethod, judge
-from dashboard.run_library import Result, RunLibrary
+from dashboard.run_library import RunLibrary
+from dashboard.shelf.analyses import Result
 from logger.readings.method_table import Method
 from logger.recording.run import Run
 
