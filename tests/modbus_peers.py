@@ -90,8 +90,9 @@ class Relay:
 
 
 @contextlib.contextmanager
-def pymodbus_server(*, port=None, tcp=None, device=1, trace=None):
+def pymodbus_server(*, port=None, tcp=None, device=1, trace=None, serial_frames=False):
     """The server of pymodbus on a serial port or a loopback address, in a thread of its own."""
+    from pymodbus.framer import FramerType
     from pymodbus.server import ModbusSerialServer, ModbusTcpServer
     from pymodbus.simulator import DataType, SimData, SimDevice
 
@@ -106,7 +107,12 @@ def pymodbus_server(*, port=None, tcp=None, device=1, trace=None):
     async def serve():
         devices = [SimDevice(device, simdata=blocks)]
         if tcp is not None:
-            server = ModbusTcpServer(devices, address=("127.0.0.1", tcp), trace_packet=trace)
+            server = ModbusTcpServer(
+                devices,
+                address=("127.0.0.1", tcp),
+                trace_packet=trace,
+                framer=FramerType.RTU if serial_frames else FramerType.SOCKET,
+            )
         else:
             server = ModbusSerialServer(
                 devices, port=port, trace_packet=trace, ignore_missing_devices=True

@@ -9,6 +9,7 @@ public repositories.
 from __future__ import annotations
 
 import queue
+import socket
 import struct
 import threading
 import time
@@ -20,9 +21,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pymodbus.framer.rtu import FramerRTU
 
+from dashboard.results import analyse
 from logger.errors import FileInvalid, FrameInvalid, SourceUnavailable
 from logger.live.check.checking import check
 from logger.live.record import record, run_clock
+from logger.readings.block import Block
+from logger.readings.clock_alignment import ClockFit
 from logger.readings.pack import ClockPair
 from logger.readings.polled_clock import (
     PolledAlignment,
@@ -36,15 +40,19 @@ from logger.readings.register_table import Register, manual_number_hint
 from logger.readings.rig_file import Source, read_rig
 from logger.readings.test_file import read_test
 from logger.recording.clock_pairs import GatheredPairs
+from logger.recording.header import RunHeader
 from logger.recording.run import open_run
+from logger.recording.sealed import write_sealed
 from logger.sources.arrival import Arrival, SourceNote
 from logger.sources.modbus_frames import DeviceRefused, NetworkFraming, SerialFraming
 from logger.sources.modbus_link import open_link
-from logger.sources.modbus_poller import ModbusPoller
+from logger.sources.modbus_poller import ModbusPoller, _Exchange
+from logger.sources.outlet import Outlet
 from logger.sources.poll_pacing import PollPacing
 from logger.sources.register_questions import MOST_WORDS, Question, questions_of
 from logger.sources.silent_devices import ASK_AGAIN_AFTER_S, SILENCES_IN_A_ROW, SilentDevices
 from tests.broker import free_port
+from tests.made_run import RIG_TOML, TEST_TOML, MadeRun, reduced_sweep
 from tests.modbus_peers import Relay, libmodbus_server, pymodbus_server
 from tests.rig_of_a_bay import TEST
 
@@ -612,6 +620,65 @@ def test_a_network_device_that_goes_comes_back(start):
         run.source.stop()
 
 
+def test_serial_frames_go_through_a_gateway_too(start):
+    """A port may be a gateway that hands bytes on, as for other serial lines."""
+    port = free_port()
+    with pymodbus_server(tcp=port, serial_frames=True):
+        run = start(table(port=f"socket://127.0.0.1:{port}", registers=ONE, **CHARACTERS))
+        run.until(lambda r: len(r.arrivals) >= 3)
+        run.source.stop()
+
+    assert run.readings() == {"gross": 100_000.0}
+
+
+def test_a_connection_on_which_nobody_answers_is_made_anew(start):
+    """A device behind a dead network looks open: it is connected to again, and told once."""
+    with socket.create_server(("127.0.0.1", 0)) as mute:
+        source = table(url=_url(mute.getsockname()[1]), registers=ONE, timeout="20 ms")
+        run = Run(ModbusPoller(source, quiet_s=0.2))
+        connections = []
+        try:
+            mute.settimeout(10)
+            connections += [mute.accept()[0] for _ in range(2)]
+        finally:
+            run.source.stop()
+            for connection in connections:
+                connection.close()
+        run.until(lambda r: r.says("lost", "does not answer"))
+
+    assert [k for k, _ in run.notes].count("lost") == 1
+    assert run.readings() == {}
+
+
+class SlowLink:
+    """A port whose reads wait longer than they were asked to, as on some systems."""
+
+    numbered = False
+
+    def clear(self):
+        """Nothing is there."""
+
+    def send(self, data):
+        """Nobody hears it."""
+
+    def receive(self, within_s):
+        """A good answer, later than allowed."""
+        time.sleep(within_s + 0.02)
+        return _with_crc(bytes.fromhex("010304000186A0"))
+
+
+def test_an_answer_that_took_longer_than_allowed_is_no_reading():
+    """It could be off by any time, so it is refused with how long it took."""
+    asked = _Exchange(
+        SlowLink(), SerialFraming(), Outlet("bus", print, lambda: 0), threading.Event()
+    )
+    (question,) = questions_of([Register(**ONE[0])])
+
+    with pytest.raises(FrameInvalid, match=r"an answer after \d+ ms from device 1, holding 1 to 2"):
+        asked.ask(question, 1, within_s=0.02)
+    assert asked.ask(question, 1, within_s=0.0) is None
+
+
 def test_nobody_at_the_address_is_one_line(start):
     """Before anything runs the person who wired it is told where nobody listens."""
     port = free_port()
@@ -698,6 +765,40 @@ def test_a_recording_of_registers_says_how_its_times_were_made(tmp_path):
     assert fit.pairs_two_way == fit.pairs >= run.header.samples["load"]
     opened = [e for e in events if e["event"] == "wheel_lift"]
     assert all(e["u_t_s"] is None or 0 < e["u_t_s"] < 0.1 for e in opened)
+
+
+def test_the_uncertainty_of_exchanges_reaches_the_result(tmp_path):
+    """The first lift's time and angle are as unsure as the wheels' exchanges were long."""
+    slew_rate_dps, found = 1.2, []
+    for u_s in (0.001, 0.2):
+        made = reduced_sweep(
+            MadeRun(), 1, lift_at=75.0, wheel="rear_left", radius_m=3.5, limit=167.4
+        )
+        blocks = [
+            Block(channel=c, t_ns=np.round(t * 1e9).astype(np.int64), value=raw)
+            for c, (t, raw) in sorted(made.signals().items())
+        ]
+        fit = ClockFit(offset_ns=0, rate=1.0, u_s=u_s, residual_s=0.0, pairs=9, pairs_two_way=9)
+        header = RunHeader(
+            run_id="made",
+            started_utc=None,
+            software="test",
+            rig_toml=RIG_TOML,
+            test_toml=TEST_TOML,
+            clock_fits={polled_clock("wheels"): fit},
+            dated_by={"wheels": ("exchange",)},
+        )
+        path = tmp_path / f"{u_s}.parquet"
+        write_sealed(path, header, blocks)
+        found.append(analyse(open_run(path)))
+    lifts = [result["sweeps"][0]["first_lift"] for result in found]
+    rear_left = next(r for r in found[1]["readings"] if r["channel"] == "wheel/rear_left")
+
+    assert [lift["u_t_s"] for lift in lifts] == [0.001, 0.2]
+    assert lifts[1]["u_slew_deg"] == pytest.approx(
+        np.hypot(lifts[0]["u_slew_deg"], 0.2 * slew_rate_dps), rel=0.1
+    )
+    assert (rear_left["dated_by"], rear_left["u_t_s"]) == ("exchange", 0.2)
 
 
 def test_the_check_speaks_of_registers(tmp_path):

@@ -10,6 +10,7 @@ from dashboard.sheet.blocks import Block, Facts, Heading, Section, Table, Words,
 from dashboard.sheet.dossier import Dossier
 from dashboard.sheet.written import name_in_words, utc_words
 from logger.readings.calibration_table import Calibrated
+from logger.readings.polled_clock import clock_in_words
 from logger.readings.rig_file import Channel
 
 _VERDICTS = {
@@ -119,7 +120,7 @@ def _clocks(dossier: Dossier) -> Table:
         head=("device clock", "pairs", "two-way", "rate off", "scatter", "u of a time"),
         rows=tuple(
             (
-                name_in_words(clock),
+                name_in_words(clock_in_words(clock)),
                 str(fit.pairs),
                 str(fit.pairs_two_way),
                 number_words((fit.rate - 1) * 1e6, "ppm", digits=1),

@@ -42,6 +42,11 @@ def source_of_clock(clock: str) -> str:
     return clock.split("#", maxsplit=1)[0].removesuffix(_POLLED)
 
 
+def clock_in_words(clock: str) -> str:
+    """A clock as people read it: ``bus, by question and answer``; a device's stays as it is."""
+    return f"{source_of_clock(clock)}, by question and answer" if is_polled(clock) else clock
+
+
 def exchange(*, asked_ns: int, arrival_ns: int) -> ClockPair:
     """An exchange as a pair: the middle of it, and both its ends.
 

@@ -28,7 +28,8 @@ def clock_poor(evidence: Evidence) -> Iterator[Finding]:
         text=f"The times of two sources agree to ± {2000 * evidence.u_clock_s:.0f} ms only.",
         effect="Each lift's angle is that much less sure: "
         f"± {2 * evidence.u_clock_s * limit_dps:.1f}° at {limit_dps:g} deg/s.",
-        what_to_do="Let the devices send their uptime with each pack, or slew slower.",
+        what_to_do="Let the devices send their uptime with each pack, ask for registers in "
+        "shorter exchanges, or slew slower.",
     )
 
 

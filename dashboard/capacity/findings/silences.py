@@ -15,7 +15,7 @@ _WORDS = {
     "late_packs": "packs came late",
     "lost": "the connection was lost",
     "overflow": "readings came faster than they could be taken",
-    "bad_frames": "frames were damaged and dropped",
+    "bad_frames": "frames were damaged, or not good by their own word, and dropped",
     "suspended": "the recording computer slept",
     "storage": "the disk refused readings",
 }
