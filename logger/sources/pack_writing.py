@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
 from typing import Final, Literal, TypeAlias
@@ -93,11 +93,11 @@ def write_pack(
     records: list[str] = []
     for named in readings:
         if len(named):
+            head += f'"bn":{json.dumps(named.name)},'
             first, *others = _records(named, newest_ns)
-            records.append(f'{{{head}"bn":{json.dumps(named.name)},{first}')
-            records += [f"{{{other}" for other in others]
+            records += [head + first, *others]
             head = ""
-    return f"[{','.join(records)}]".encode()
+    return f"[{{{'},{'.join(records)}}}]".encode()
 
 
 def write_answer(*, number: int, boot: str, up_ns: int) -> bytes:
@@ -135,12 +135,14 @@ def number(value: float) -> str:
     return text[:-2] if text.endswith(".0") and text != "-0.0" else text
 
 
-def _records(named: NamedReadings, newest_ns: int) -> Iterator[str]:
-    """Each record from its value on, with its closing brace."""
+def _records(named: NamedReadings, newest_ns: int) -> list[str]:
+    """Value and time of each record."""
     # A double holds a pack's times to the nanosecond, and repr names it exactly.
     ago_s = ((named.t_ns - newest_ns) / 1e9).tolist()
-    for value, ago in zip(_values(named), ago_s, strict=True):
-        yield f'{value},"t":{ago!r}}}' if ago else f"{value}}}"
+    return [
+        f'{value},"t":{ago!r}' if ago else value
+        for value, ago in zip(_values(named), ago_s, strict=True)
+    ]
 
 
 def _values(named: NamedReadings) -> list[str]:

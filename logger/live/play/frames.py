@@ -8,7 +8,7 @@ count or a new start of it. Little of the run is in memory at a time.
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -101,27 +101,28 @@ def pack_frames(
     cuts = [s.from_ns for s in source.starts[1:]] + [h.end_ns for h in source.holes]
     holes = [h for h in source.holes if h.end_ns >= stretch.start_ns]
     seq, boot = 0, ""
-    for pack in _packs(run, source.names, stretch, sorted(cuts)):
-        oldest_ns, newest_ns = (f(ends) for f, ends in zip((min, max), _ends(pack), strict=True))
+    for pack in _packs(run, source, stretch, sorted(cuts)):
+        oldest_ns = min(int(piece.run_ns[0]) for piece in pack)
+        newest_ns = max(int(piece.run_ns[-1]) for piece in pack)
         left_out = 0
         while holes and holes[0].end_ns <= oldest_ns:
             left_out += holes.pop(0).packs
         start = source.start_at(newest_ns)
         seq = 0 if boot != marks.boot(start) else seq + 1 + left_out
         boot = marks.boot(start)
+        readings = [piece.readings for piece in pack]
+        is_absolute = source.timing == "absolute"
         payload = write_pack(
-            _on_device_clock(pack, start),
+            readings,
             seq=seq,
             boot=boot,
-            up_ns=None if start.clock is None else _one(start.clock.to_device, newest_ns),
-            utc_ns=marks.utc_ns + newest_ns - stretch.start_ns
-            if source.timing == "absolute"
-            else None,
+            up_ns=None if start.clock is None else max(int(r.t_ns[-1]) for r in readings),
+            utc_ns=marks.utc_ns + newest_ns - stretch.start_ns if is_absolute else None,
         )
         yield Frame(
             due_ns=newest_ns,
             payload=sign(payload) + b"\r\n" if signed else payload,
-            readings=sum(map(len, pack)),
+            readings=sum(map(len, readings)),
             left_out=left_out,
         )
 
@@ -165,71 +166,62 @@ def _refuse_torn_lines(source: RecordedSource, blocks: list[Block]) -> None:
             )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Piece:
+    """Readings of one name, on the device's clock where it told one, and when on the run's."""
+
+    readings: NamedReadings
+    run_ns: Nanoseconds
+
+    def between(self, start: int, end: int) -> _Piece:
+        return _Piece(readings=self.readings.between(start, end), run_ns=self.run_ns[start:end])
+
+
 def _packs(
-    run: Run, names: tuple[WireName, ...], stretch: Stretch, cuts: list[int]
-) -> Iterator[list[NamedReadings]]:
+    run: Run, source: RecordedSource, stretch: Stretch, cuts: list[int]
+) -> Iterator[list[_Piece]]:
     """Cuts all names into stretches of a pack's length; empty ones are left out."""
     step_ns = stretch.pack_ns * max(1, READ_AT_ONCE_NS // stretch.pack_ns)
     for start_ns in range(stretch.start_ns, stretch.end_ns, step_ns):
         end_ns = min(start_ns + step_ns, stretch.end_ns)
-        readings = [_read(run, name, start_ns, end_ns) for name in names]
+        pieces = [_read(run, source, name, start_ns, end_ns) for name in source.names]
         inner = [c for c in cuts if start_ns < c < end_ns]
         bounds_ns = np.unique([*range(start_ns, end_ns, stretch.pack_ns), *inner, end_ns])
-        places = [np.searchsorted(r.t_ns, bounds_ns).tolist() for r in readings]
+        places = [np.searchsorted(piece.run_ns, bounds_ns).tolist() for piece in pieces]
         for i in range(bounds_ns.size - 1):
             pack = [
-                r.between(at[i], at[i + 1])
-                for r, at in zip(readings, places, strict=True)
+                piece.between(at[i], at[i + 1])
+                for piece, at in zip(pieces, places, strict=True)
                 if at[i + 1] > at[i]
             ]
             if pack:
                 yield from _halved(pack)
 
 
-def _read(run: Run, name: WireName, start_ns: int, end_ns: int) -> NamedReadings:
+def _read(run: Run, source: RecordedSource, name: WireName, start_ns: int, end_ns: int) -> _Piece:
     block = run.raw(name.channel, start_ns, end_ns)
     kept = np.isfinite(block.value)  # JSON has no word for what is no number
-    return NamedReadings(
+    run_ns = block.t_ns[kept]
+    readings = NamedReadings(
         name=name.name,
-        t_ns=block.t_ns[kept],
+        t_ns=source.to_device(run_ns),
         value=block.value[kept],
         form=name.form,
         closed_word=name.closed_word,
     )
+    return _Piece(readings=readings, run_ns=run_ns)
 
 
-def _halved(pack: list[NamedReadings]) -> Iterator[list[NamedReadings]]:
+def _halved(pack: list[_Piece]) -> Iterator[list[_Piece]]:
     """A pack, or several that follow each other where it is too long for one."""
-    if sum(map(len, pack)) > MOST_READINGS:
-        t_ns = np.sort(np.concatenate([r.t_ns for r in pack]))
-        places = [int(np.searchsorted(r.t_ns, t_ns[t_ns.size // 2])) for r in pack]
+    if sum(piece.run_ns.size for piece in pack) > MOST_READINGS:
+        run_ns = np.sort(np.concatenate([piece.run_ns for piece in pack]))
+        middle_ns = run_ns[run_ns.size // 2]
+        places = [int(np.searchsorted(piece.run_ns, middle_ns)) for piece in pack]
         if any(places):  # else all were taken at one moment
-            yield from _halved([r.between(0, i) for r, i in zip(pack, places, strict=True) if i])
-            rests = [r.between(i, len(r)) for r, i in zip(pack, places, strict=True)]
-            yield from _halved([r for r in rests if len(r)])
+            pairs = list(zip(pack, places, strict=True))
+            yield from _halved([piece.between(0, i) for piece, i in pairs if i])
+            rests = [piece.between(i, piece.run_ns.size) for piece, i in pairs]
+            yield from _halved([rest for rest in rests if rest.run_ns.size])
             return
     yield pack
-
-
-def _ends(pack: list[NamedReadings]) -> tuple[list[int], list[int]]:
-    """Times of the first and the last reading of each name, ns."""
-    return [int(r.t_ns[0]) for r in pack], [int(r.t_ns[-1]) for r in pack]
-
-
-def _on_device_clock(pack: list[NamedReadings], start: Start) -> list[NamedReadings]:
-    if start.clock is None:
-        return pack
-    return [
-        NamedReadings(
-            name=r.name,
-            t_ns=start.clock.to_device(r.t_ns),
-            value=r.value,
-            form=r.form,
-            closed_word=r.closed_word,
-        )
-        for r in pack
-    ]
-
-
-def _one(mapping: Callable[[Nanoseconds], Nanoseconds], t_ns: int) -> int:
-    return int(mapping(np.array([t_ns], dtype=np.int64))[0])

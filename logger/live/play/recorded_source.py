@@ -10,11 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal, TypeAlias
 
 import numpy as np
 
 from logger.errors import BadInput
+from logger.readings.block import Nanoseconds
 from logger.readings.clock_alignment import ClockFit
 from logger.readings.rig_file import Channel
 from logger.readings.rig_file import Source as SourceTable
@@ -98,6 +100,19 @@ class RecordedSource:
     def start_at(self, t_ns: int) -> Start:
         """The start of the device that a reading belongs to."""
         return next((s for s in reversed(self.starts) if s.from_ns <= t_ns), self.starts[0])
+
+    def to_device(self, run_ns: Nanoseconds) -> Nanoseconds:
+        """Times on the device's clock, or the run's where it told none.
+
+        Args:
+            run_ns: times on the run's clock, shape (n,), never falling, ns.
+        """
+        device_ns = run_ns.copy()
+        places = [0, *np.searchsorted(run_ns, [s.from_ns for s in self.starts[1:]]), run_ns.size]
+        for start, (first, last) in zip(self.starts, pairwise(places), strict=True):
+            if start.clock is not None:
+                device_ns[first:last] = start.clock.to_device(run_ns[first:last])
+        return device_ns
 
 
 def recorded_source(run: Run, source_id: str, *, with_uptime: bool = False) -> RecordedSource:
