@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import secrets
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -64,7 +65,7 @@ def sync_folder(folder: Path) -> None:
     Raises:
         OSError: where the disk refuses.
     """
-    if os.name != "posix":
+    if sys.platform == "win32":  # no folder can be opened there
         return
     descriptor = os.open(folder, os.O_RDONLY)
     try:
