@@ -30,6 +30,7 @@ COMMAND = (sys.executable, "-m", "dashboard")
 PROGRAM = (sys.executable, "-c")
 """… or a program's text."""
 _READ_BEFORE = (
+    "dashboard.app",
     "dashboard.cli",
     "dashboard.results",
     "dashboard.serving",
