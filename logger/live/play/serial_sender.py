@@ -11,6 +11,7 @@ import contextlib
 import os
 import re
 import select
+import sys
 import time
 from collections.abc import Callable
 from typing import Protocol
@@ -107,7 +108,8 @@ class TerminalEnd:
 
     def __init__(self, descriptor: int) -> None:
         self._descriptor = descriptor
-        os.set_blocking(descriptor, False)
+        if sys.platform != "win32":  # which has no pseudo-terminals
+            os.set_blocking(descriptor, False)
 
     def listen(self, within_s: float) -> bytes:
         """Waits, and gives what came meanwhile."""
@@ -133,6 +135,8 @@ class TerminalEnd:
 
     def is_read(self) -> bool:
         """Whether a program has the other end open."""
+        if sys.platform == "win32":
+            return True
         poll = select.poll()
         poll.register(self._descriptor, 0)
         return not any(event & select.POLLHUP for _, event in poll.poll(0))
