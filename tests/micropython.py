@@ -103,6 +103,11 @@ class Board:
         """Whether its program is there."""
         return self._process.poll() is None
 
+    def processor_s(self):
+        """Processor time that it has taken so far, s."""
+        fields = Path(f"/proc/{self._process.pid}/stat").read_text().rsplit(")", 1)[1].split()
+        return sum(int(ticks) for ticks in fields[11:13]) / os.sysconf("SC_CLK_TCK")
+
     def end(self):
         """Ends it.
 

@@ -16,8 +16,9 @@ else:
         retry_s=3,
     )
 
-PACK_MS = 600
-RING_BYTES = 1_500_000
-RING_PACKS = 4000
-SAMPLES = 4000
-EDGES = 1000
+if float(sys.argv[4]) > 1:
+    PACK_MS = 600
+    RING_BYTES = 1_500_000
+    RING_PACKS = 4000
+    SAMPLES = 4000
+    EDGES = 1000
