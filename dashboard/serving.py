@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import ipaddress
 import socket
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 ADDRESS = "127.0.0.1"
 DEFAULT_PORT = 8420
 _SECONDS_TO_START = 20.0
+_FAREWELL_S = 1.0
 
 
 def serve(
@@ -51,7 +53,7 @@ def serve(
         from dashboard.app import make_app  # noqa: PLC0415 - Dash takes a second; a bad port need not
 
         app = make_app(folder, access=None if opening is None else _access(opening, listened))
-        server = uvicorn.Server(
+        server = Server(
             uvicorn.Config(app.server, log_level="warning", lifespan="on", **_config(opening))
         )
         url = (THIS_MACHINE if opening is None else opening.reach).url(listened)
@@ -61,6 +63,26 @@ def serve(
         threading.Thread(target=_tell_when_ready, args=told, daemon=True).start()
         server.run(sockets=[listening])
     listening.close()
+
+
+class Server(uvicorn.Server):
+    """A server that ends soon after it is told to.
+
+    A browser leaves the farewell of an idle line over TLS unanswered, and for that the event loop
+    waits half a minute: what is still there after a second is cut.
+    """
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Ends all lines, then the application."""
+        cutting = asyncio.get_running_loop().call_later(_FAREWELL_S, self._cut)
+        await super().shutdown(sockets)
+        cutting.cancel()
+
+    def _cut(self) -> None:
+        for line in list(self.server_state.connections):
+            transport = getattr(line, "transport", None)
+            if transport is not None:
+                transport.abort()
 
 
 def listen(port: int | None) -> socket.socket:

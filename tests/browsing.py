@@ -20,6 +20,8 @@ QUIET = [
     "--disable-component-update",
     "--disable-sync",
     "--no-first-run",
+    # Those of a test's own dashboard; a context's own switch does not reach WebSockets in workers.
+    "--ignore-certificate-errors",
 ]
 PATIENCE_MS = 40_000
 HOSTILE = f'"<img src=x onerror=alert(1)> \\u202Eright to left {"L" * 150}"'

@@ -24,7 +24,7 @@ from dashboard.access.sessions import Sessions
 from dashboard.access.tls import own_tls
 from dashboard.access.visit import Role
 from dashboard.app import make_app
-from dashboard.serving import _config, listen_at
+from dashboard.serving import Server, _config, listen_at
 
 PASSWORDS = {Role.ENGINEER: "three wet planks", Role.WITNESS: "two quiet witnesses"}
 CALLBACKS = "/_dash-update-component"
@@ -87,7 +87,7 @@ def opened(folder, *, behind=None, prepare=lambda _app: None):
 @contextmanager
 def running(app, listening, config):
     """An application that is served by a thread."""
-    server = uvicorn.Server(uvicorn.Config(app.server, log_level="error", **config))
+    server = Server(uvicorn.Config(app.server, log_level="error", **config))
     thread = threading.Thread(
         target=server.run, kwargs={"sockets": [listening]}, name="dashboard", daemon=True
     )

@@ -27,6 +27,7 @@ from tests.sample_runs import seal_sample
 CHANGING = {"press", "save", "keep", "make", "add", "probe"}
 """Callbacks that change something, by the names of their functions; ``probe`` is this test's."""
 PROBE = "probe.title"
+PAGE = "..page.children...links.children.."
 NOTE = "..notes.children...note-said.children...note-text.value...replay-noted.data.."
 
 
@@ -196,7 +197,7 @@ def test_a_page_looks_as_its_reader_may_act(place, witness, engineer):
     for role, visitor in (("witness", witness), ("engineer", engineer)):
         frame = visitor.ask("/_dash-layout")[1]
         page = visitor.call(
-            "..page.children...links.children..",
+            PAGE,
             [("url", "pathname", "/"), ("url", "search", ""), ("units", "value", "si")],
         )[1]
         shown[role] = frame, page.replace("\\u002f", "/")
@@ -209,6 +210,18 @@ def test_a_page_looks_as_its_reader_may_act(place, witness, engineer):
     assert "Locked" not in shown["engineer"][1]
     assert "/export" in shown["engineer"][1]
     assert "/sheet" in shown["witness"][1]
+    assert {looks(witness, path) for path in LOCKED_PAGES} == {True}
+    assert {looks(engineer, path) for path in LOCKED_PAGES} == {False}
+
+
+LOCKED_PAGES = ("/replay", "/plan", "/compare", "/sectors")
+"""Further pages with controls that change something."""
+
+
+def looks(visitor, path):
+    """Whether a page says that something is locked."""
+    asked = [("url", "pathname", path), ("url", "search", "?run=steady"), ("units", "value", "si")]
+    return "Locked: a witness" in visitor.call(PAGE, asked)[1]
 
 
 def answered(line, request_id="1"):

@@ -1,0 +1,77 @@
+"""Signing in with a browser: the page, what a witness sees of the dashboard, and the way out."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.browsing import Window, needs_chromium
+from tests.opened import PASSWORDS, opened
+from tests.sample_runs import seal_sample
+
+axe_core = pytest.importorskip("axe_playwright_python.sync_playwright")
+
+pytestmark = needs_chromium
+WRONG = "✖ That name and that password don't go together. Nobody is signed in."
+REFUSED = "status of 401"
+"""What a browser says of a wrong password's answer."""
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    """A dashboard over TLS on one run."""
+    folder = tmp_path_factory.mktemp("runs")
+    seal_sample(folder, scenario="steady", rates={})
+    with opened(folder) as made:
+        yield made
+
+
+def barriers(page):
+    """What axe-core finds on a page that keeps people out, and whether it is too wide."""
+    options = {"runOnly": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa"]}
+    found = [v["id"] for v in axe_core.Axe().run(page, options=options).response["violations"]]
+    wide = page.evaluate("document.documentElement.scrollWidth > window.innerWidth")
+    return [*found, *(["too wide"] if wide else [])]
+
+
+def test_a_witness_signs_in_looks_and_goes(browser, place):
+    """By keyboard: refused, then in; out when the session ends; locked; and out for good."""
+    window = Window(browser, viewport={"width": 390, "height": 844}, color_scheme="dark")
+    page = window.page
+    page.goto(f"https://127.0.0.1:{place.port}/live?run=")
+    page.keyboard.type("witness")
+    page.keyboard.press("Tab")
+    page.keyboard.type("not the password")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#problem")
+    found = barriers(page)
+    refused = page.inner_text("#problem"), page.input_value("#name"), page.input_value("#password")
+    page.keyboard.type(PASSWORDS["witness"])  # the password has the focus
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#live:not([data-phase=waiting])")  # told over a WebSocket
+    place.access.sessions._kept.clear()
+    page.click("h1")
+    page.wait_for_url("**/sign-in?why=ended*")
+    ended, gone_on = page.inner_text(".news"), page.input_value("input[name=next]")
+    page.fill("#name", "witness")
+    page.fill("#password", PASSWORDS["witness"])
+    page.click("button[type=submit]")
+    page.click("#links >> text=Runs")
+    page.wait_for_selector("#runs-cards .run-card")
+    locked, role = page.is_disabled("#runs-add"), page.inner_text("#signed-in")
+    found += barriers(page)
+    page.click("#signed-in button")
+    page.wait_for_selector(".news")
+    out = page.inner_text(".news")
+    page.go_back()
+    page.wait_for_selector("#password")
+    window.close()
+    complaints = [c for c in window.complaints if REFUSED not in c]
+
+    assert refused == (WRONG, "witness", "")
+    assert "session has ended" in ended
+    assert gone_on == "/live?run="
+    assert locked
+    assert "Witness" in role
+    assert out == "You are signed out."
+    assert not found
+    assert not complaints
