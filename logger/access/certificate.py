@@ -135,13 +135,7 @@ def make_server_certificate(
         BadInput: where one of the files is there, a host is none, or the authority can't sign.
         StorageFailed: where the disk refuses.
     """
-    if not hosts:
-        raise BadInput(
-            where=str(folder / SERVER_CERTIFICATE),
-            what="no host is named",
-            would_do="name those by which the server is reached",
-        )
-    names = [_general_name(host) for host in dict.fromkeys(hosts)]
+    names = _general_names(hosts)
     issuer, issuer_key = _signer(authority, now_utc=now_utc)
     key = ec.generate_private_key(ec.SECP256R1())
     subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, hosts[0][:_LONGEST_NAME])])
@@ -302,6 +296,25 @@ def _hosts(found: x509.Certificate) -> tuple[str, ...]:
         return ()
     addresses = names.get_values_for_type(x509.IPAddress)
     return (*names.get_values_for_type(x509.DNSName), *(str(a) for a in addresses))
+
+
+def check_hosts(hosts: Sequence[str]) -> None:
+    """Refuses what no certificate can name, before anything is made.
+
+    Raises:
+        BadInput: where a host is no name or address, or none is there.
+    """
+    _general_names(hosts)
+
+
+def _general_names(hosts: Sequence[str]) -> list[x509.GeneralName]:
+    if not hosts:
+        raise BadInput(
+            where="server's certificate",
+            what="no host is named",
+            would_do="name those by which the server is reached",
+        )
+    return [_general_name(host) for host in dict.fromkeys(hosts)]
 
 
 def _general_name(host: str) -> x509.GeneralName:

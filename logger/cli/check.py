@@ -48,6 +48,10 @@ def check_command(
     out: Annotated[
         Path | None, typer.Option("-o", "--out", help="The report; beside the rig file by default.")
     ] = None,
+    broker: Annotated[
+        Path | None,
+        typer.Option("--broker", help="Folder that `broker` made: try each of its logins."),
+    ] = None,
     *,
     guided: Annotated[
         bool | None,
@@ -59,7 +63,7 @@ def check_command(
 
     Listens to all sources, then leads through exercises by hand.
 
-    Exit code 1 where the rig is not ready.
+    Proves, line by line, what its broker refuses. Exit code 1 where the rig is not ready.
 
     Example: slewtrace check --rig rig.toml --test test.toml
     """
@@ -74,6 +78,7 @@ def check_command(
                 rig,
                 test,
                 out,
+                broker=broker,
                 listen_s=listen_s,
                 guided=os.isatty(0) if guided is None else guided,
                 as_json=as_json,
@@ -90,6 +95,7 @@ def _check(
     test: Path | None,
     out: Path | None,
     *,
+    broker: Path | None,
     listen_s: float,
     guided: bool,
     as_json: bool,
@@ -107,6 +113,12 @@ def _check(
     rig_file, rig_toml = read_rig_file(rig)
     test_file = None if test is None else read_test_file(test)[0]
     place = usual_path(rig) if out is None else out
+    if broker is not None and not broker.is_dir():
+        raise BadInput(
+            where=f"--broker {broker}",
+            what="is no folder",
+            would_do="name the one that `slewtrace broker` made",
+        )
     refuse_place(place)
     show = _Show(sys.stderr if as_json else sys.stdout, guided=guided)
     report, findings = check(
@@ -117,6 +129,7 @@ def _check(
         say=_say,
         answers=Answers(0) if guided else None,
         on_listened=show.listened,
+        broker_folder=broker,
     )
     save_report(report, place)
     show.end(report, findings, place)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
+from logger.live.broker.proof import prove_device, prove_nobody, prove_source
 from logger.live.check.calibration_check import overdue_calibrations
 from logger.live.check.channel_check import (
     judge_channel,
@@ -64,6 +67,7 @@ def check(
     say: Say,
     answers: Answers | None = None,
     on_listened: OnListened | None = None,
+    broker_folder: Path | None = None,
 ) -> tuple[dict[str, Any], list[Finding]]:
     """Checks the rig; every source is stopped at the end, whatever happens.
 
@@ -75,6 +79,7 @@ def check(
         say: shows a line of progress, or a prompt.
         answers: what the person types; None to leave the guided steps out.
         on_listened: shown what the listening found, before the first step.
+        broker_folder: what `slewtrace broker` made, whose logins are tried one by one.
 
     Returns:
         The report, and its findings.
@@ -90,7 +95,7 @@ def check(
         say(f"Opening {_count(rig.source, 'source')} …")
         listener.open()
         say(f"Listening for {listen_s:g} s. Leave everything still, all tyres on the ground.")
-        listened = _listen(rig, test, listener, listen_s)
+        listened = _listen(rig, test, listener, listen_s, broker_folder)
         if on_listened is not None:
             on_listened(listened)
         done = _exercise(plan_steps(rig, test), rig, listener, answers=answers, say=say)
@@ -141,13 +146,19 @@ def _exercise(
     return sorted(done, key=lambda d: steps.index(d.step))
 
 
-def _listen(rig: RigFile, test: TestFile | None, listener: Listener, listen_s: float) -> Listened:
+def _listen(
+    rig: RigFile,
+    test: TestFile | None,
+    listener: Listener,
+    listen_s: float,
+    broker_folder: Path | None,
+) -> Listened:
     since_ns = listener.clock()
     time.sleep(listen_s)
     window_ns = (since_ns, listener.clock())
     tallies = listener.tallies()
     sources = [
-        judge_source(s, rig, tallies[s.id], _surroundings(s, is_open=tallies[s.id].is_open))
+        judge_source(s, rig, tallies[s.id], _surroundings(s, rig, tallies[s.id], broker_folder))
         for s in rig.source
     ]
     channels = [
@@ -174,12 +185,18 @@ def _listen(rig: RigFile, test: TestFile | None, listener: Listener, listen_s: f
     )
 
 
-def _surroundings(source: Source, *, is_open: bool) -> Surroundings:
+def _surroundings(
+    source: Source, rig: RigFile, tally: SourceTally, broker_folder: Path | None
+) -> Surroundings:
     if source.port is not None:
         return Surroundings(adapter_latency_s=adapter_latency_s(source.port))
-    if source.kind != "mqtt" or not is_open:
+    if source.kind != "mqtt" or not tally.is_open:
         return Surroundings()
-    return Surroundings(anonymous_refused=anonymous_login_refused(source))
+    refused = anonymous_login_refused(source)
+    proofs = (prove_nobody(refused=refused), *prove_source(source, os.environ))
+    if broker_folder is not None:
+        proofs += prove_device(source, rig, broker_folder)
+    return Surroundings(anonymous_refused=refused, proofs=proofs)
 
 
 def all_findings(

@@ -103,7 +103,7 @@ def paper_for(file: IO[str]) -> Paper:
 
 
 def show_listened(
-    paper: Paper, sources: Iterable[dict[str, Any]], channels: Sequence[dict[str, Any]]
+    paper: Paper, sources: Sequence[dict[str, Any]], channels: Sequence[dict[str, Any]]
 ) -> None:
     """What came from each source and channel."""
     paper.table(
@@ -115,6 +115,9 @@ def show_listened(
         ("channel", "state", "per s", "last", "raw", "noise", "gap / stale"),
         [_channel_row(c) for c in channels],
     )
+    for source in sources:
+        for proof in source.get("broker_proofs", ()):
+            paper.line(f"{source['id']}, broker: {_proof_words(proof)}")
     for channel in channels:
         if channel.get("calibrated"):
             paper.line(f"{channel['id']}: {calibration_words(channel['calibrated'])}")
@@ -196,3 +199,10 @@ def _style_of(cell: str) -> str:
     return (
         {"x": "bold red", "!": "bold yellow"}.get(cell[:2].strip(), "") if cell[1:2] == " " else ""
     )
+
+
+def _proof_words(proof: dict[str, Any]) -> str:
+    """One try at a broker: a sign, what was tried, and whether it holds."""
+    if proof["holds"] is None:
+        return f"? {proof['what']}: not known ({proof['why']})"
+    return f"+ {proof['what']}" if proof["holds"] else f"x NOT SO: {proof['what']}"

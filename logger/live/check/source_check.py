@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+from logger.live.broker.proof import Proof
 from logger.live.check.clock_check import clock_findings, clock_of, drift_ppm
 from logger.live.check.findings import Finding, Severity, of_source
 from logger.live.check.listening import SourceTally
@@ -43,10 +44,12 @@ class Surroundings:
         adapter_latency_s: how long its USB adapter may hold bytes back, or None.
         anonymous_refused: whether its broker refuses a login without a name; None where it is
             no broker or that could not be tried.
+        proofs: what else was tried at its broker.
     """
 
     adapter_latency_s: float | None = None
     anonymous_refused: bool | None = None
+    proofs: tuple[Proof, ...] = ()
 
 
 def judge_source(
@@ -69,6 +72,7 @@ def judge_source(
         *(clock_findings(source, tally, clock) if tally.packs else ()),
         *_adapter(source, around),
         *_login(source, around),
+        *_proofs(source, around),
     ]
     return SourceReport(document=_document(source, tally, clock, around), findings=tuple(findings))
 
@@ -113,6 +117,7 @@ def _document(
         "adapter_latency_s": around.adapter_latency_s,
         "left_out": sorted(tally.unknown),
         "anonymous_login_refused": around.anonymous_refused,
+        "broker_proofs": [p.to_json() for p in around.proofs],
     }
 
 
@@ -270,6 +275,18 @@ def _login(source: Source, around: Surroundings) -> Iterator[Finding]:
         "refuse it at the broker (mosquitto: 'allow_anonymous false' and a password_file), "
         "and give 'user' and 'password_file' (`slewtrace broker` writes all of it)",
     )
+
+
+def _proofs(source: Source, around: Surroundings) -> Iterator[Finding]:
+    for proof in around.proofs:
+        if proof.holds is False and proof.code:
+            yield of_source(
+                source.id,
+                proof.code,
+                Severity.CAUTION,
+                f"its broker does not hold to this: {proof.what}",
+                "give it the rules and passwords that `slewtrace broker` writes",
+            )
 
 
 def _times(count: int) -> str:

@@ -1,0 +1,1 @@
+"""A site's own broker: its configuration made, and proved against the running one."""
