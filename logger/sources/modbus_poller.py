@@ -263,8 +263,7 @@ class _MissedPolls:
         self._missed += missed
         now_s = time.monotonic()
         if self._missed and now_s - self._told_s >= MISSED_TOLD_EVERY_S:
-            text = (
-                f"all questions took {1000 * took_s:.0f} ms and are due every {1000 * every_s:g} ms"
-            )
+            took, every = f"{1000 * took_s:.0f} ms", f"{1000 * every_s:g} ms"
+            text = f"a round of questions took {took}; one is due every {every}"
             self._outlet.note("missed_polls", text, count=self._missed)
             self._missed, self._told_s = 0, now_s
