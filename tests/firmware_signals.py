@@ -35,7 +35,8 @@ def mast_signals(simulation):
     blocks = simulation.blocks
     slew = np.unwrap(blocks["slew"].value - ZERO_COUNT, period=COUNTS_PER_TURN).astype(int)
     radius = (blocks["radius"].value + RADIUS_OFFSET_MM - RADIUS_AT_ZERO_MM).astype(int)
-    signals = [(0, pin, level) for pin in (8, 9) for level in (0, 1)]
+    signals = [(0, pin, 0) for pin in (2, 3, 4, 5)]  # the power comes on
+    signals += [(0, pin, level) for pin in (8, 9) for level in (0, 1)]  # zero is pressed
     signals += _steps(blocks["slew"].t_ns, slew, pins=(2, 3))
     signals += _steps(blocks["radius"].t_ns, radius, pins=(4, 5))
     signals += [(t, TIMER, 0) for t in blocks["slew"].t_ns.tolist()]

@@ -539,7 +539,8 @@ def test_a_line_is_sent_whole_by_a_port_that_takes_little():
 from pack_ring import PackRing
 from serial_link import SerialLink
 class Uart:
-    calls, out, heard = 0, b"", [b"up", b"? 5\\r\\nup? 6\\n", b"x" * 100 + b"\\n", None, b"y" * 5000]
+    calls, out = 0, b""
+    heard = [b"up", b"? 5\\r\\nup? 6\\n", b"x" * 100 + b"\\n", None, b"y" * 5000]
     def read(self): return self.heard.pop(0) if self.heard else None
     def write(self, data):
         self.calls += 1

@@ -68,7 +68,7 @@ class Bridge:
         self._extra_pulses = entry["extra_pulses"]
         self._clock = board.output_pin(entry["clock"])
         self._clock.value(0)
-        self._data = board.input_pin(entry["data"])
+        self._data = board.input_pin(entry["data"], pull_up=True)  # a cut wire is never ready
         self._is_ready = False
         board.on_edges(self._data, self._on_edge)
 

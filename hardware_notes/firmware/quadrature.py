@@ -61,8 +61,8 @@ class Encoder:
 
     def __init__(self, board, entry, channel, fault_channel, samples):
         self._ticks_us = board.ticks_us
-        self._a = board.input_pin(entry["a"])
-        self._b = board.input_pin(entry["b"])
+        self._a = board.input_pin(entry["a"], pull_up=True)
+        self._b = board.input_pin(entry["b"], pull_up=True)
         self._wraps_at = entry["wraps_at"]
         self._channel = channel
         self._fault_channel = fault_channel
