@@ -17,6 +17,7 @@ import uvicorn
 
 from dashboard.access.reach import THIS_MACHINE
 from logger.errors import SourceUnavailable
+from logger.operating_system import claim_address
 
 if TYPE_CHECKING:
     from dashboard.access.access import Access
@@ -130,7 +131,7 @@ def listen_at(address: str, port: int | None) -> socket.socket:
 def _bound(address: str, port: int) -> socket.socket:
     family, kind, _, _, place = socket.getaddrinfo(address, None, type=socket.SOCK_STREAM)[0]
     listening = socket.socket(family, kind)
-    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    claim_address(listening)
     try:
         listening.bind((place[0], port, *place[2:]))
         listening.listen()

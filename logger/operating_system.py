@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import io
 import signal
+import socket
 import sys
 import time
 from collections.abc import Coroutine
@@ -103,6 +104,15 @@ def run_on_sockets(main: Coroutine[Any, Any, Answer]) -> Answer:
         with asyncio.Runner(loop_factory=asyncio.SelectorEventLoop) as runner:
             return runner.run(main)
     return asyncio.run(main)
+
+
+def claim_address(listening: socket.socket) -> None:
+    """Makes an address that a socket will be bound to its own, also soon after another's end.
+
+    On Windows ``SO_REUSEADDR`` would let two programs listen on one port.
+    """
+    option = socket.SO_EXCLUSIVEADDRUSE if sys.platform == "win32" else socket.SO_REUSEADDR
+    listening.setsockopt(socket.SOL_SOCKET, option, 1)
 
 
 def speak_every_sign() -> None:
