@@ -111,8 +111,10 @@ def claim_address(listening: socket.socket) -> None:
 
     On Windows ``SO_REUSEADDR`` would let two programs listen on one port.
     """
-    option = socket.SO_EXCLUSIVEADDRUSE if sys.platform == "win32" else socket.SO_REUSEADDR
-    listening.setsockopt(socket.SOL_SOCKET, option, 1)
+    if sys.platform == "win32":
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_EXCLUSIVEADDRUSE, 1)
+    else:
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
 
 
 def speak_every_sign() -> None:
