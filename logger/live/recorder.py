@@ -23,10 +23,9 @@ from logger.live.rates import Rates
 from logger.live.reporting import Reporter
 from logger.live.snapshot import Snapshot
 from logger.readings.block import Block, Nanoseconds, Values
-from logger.readings.causal_alignment import CausalAlignment
 from logger.readings.continuity import ContinuityTracker
 from logger.readings.pack import Pack
-from logger.readings.polled_clock import PolledAlignment, is_polled
+from logger.readings.polled_clock import LiveAlignment, alignment_of
 from logger.readings.rig_file import WHEEL, Channel, RigFile
 from logger.readings.test_file import TestFile
 from logger.recording.header import Gap, Note
@@ -79,9 +78,9 @@ class Recorder:
         self._delay_ns = round(READING_ON_ITS_WAY_NS * clock_rate)
         self._naming = {s.id: PackNaming(rig, s.id, utc_start_ns=utc_start_ns) for s in rig.source}
         self._continuity = {s.id: ContinuityTracker() for s in rig.source}
-        self._alignments: dict[str, CausalAlignment | PolledAlignment] = {}
+        self._alignments: dict[str, LiveAlignment] = {}
         self._source_of = {c.id: c.source for c in rig.channel}
-        self._aligned_by: dict[str, CausalAlignment | PolledAlignment] = {}
+        self._aligned_by: dict[str, LiveAlignment] = {}
         self._held_up_ns: dict[str, int] = {}
         self._waiting: dict[tuple[str, str], list[tuple[Nanoseconds, Values]]] = defaultdict(list)
         self._unjudged: dict[str, list[tuple[Nanoseconds, Values]]] = defaultdict(list)
@@ -279,10 +278,7 @@ class Recorder:
         pairs.append(clock.pair)
         alignment = self._alignments.get(clock.id)
         if alignment is None:
-            polled = is_polled(clock.id)
-            alignment = (
-                PolledAlignment() if polled else CausalAlignment(clock_rate=self._clock_rate)
-            )
+            alignment = alignment_of(clock.id, clock_rate=self._clock_rate)
             self._alignments[clock.id] = alignment
         self._aligned_by[item.source] = alignment
         alignment.add(clock.pair)

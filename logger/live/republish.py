@@ -26,7 +26,7 @@ import numpy as np
 from logger.errors import StorageFailed
 from logger.live.announcing import OnEvent
 from logger.operating_system import run_on_sockets
-from logger.readings.causal_alignment import CausalAlignment
+from logger.readings.polled_clock import LiveAlignment, alignment_of
 from logger.readings.quantity import Kind
 from logger.readings.rig_file import BrokerTopic, Channel, RigFile
 from logger.recording.following import JournalFollower
@@ -201,7 +201,7 @@ class PackMaker:
     def __init__(self, rig: RigFile) -> None:
         self._channels = {c.id: c for c in rig.channel}
         self._base = f"{rig.rig.id}/"
-        self._alignments: dict[str, CausalAlignment] = {}
+        self._alignments: dict[str, LiveAlignment] = {}
         self._pairs_seen = 0
         self._utc_start_ns = 0
         self._run_id = ""
@@ -217,7 +217,7 @@ class PackMaker:
             alignment = self._alignments.get(clock)
             if alignment is None:
                 rate = follower.header.clock_rate
-                alignment = self._alignments[clock] = CausalAlignment(clock_rate=rate)
+                alignment = self._alignments[clock] = alignment_of(clock, clock_rate=rate)
             alignment.add(pair)
             self._pairs_seen = row
 

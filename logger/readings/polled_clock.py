@@ -16,8 +16,10 @@ from collections import deque
 from collections.abc import Sequence
 from math import sqrt
 from statistics import median
+from typing import TypeAlias
 
 from logger.readings.block import Nanoseconds
+from logger.readings.causal_alignment import CausalAlignment
 from logger.readings.clock_alignment import ClockFit, fit_clock
 from logger.readings.pack import ClockPair
 
@@ -140,3 +142,16 @@ class PolledAlignment:
     def to_run(self, t_ns: Nanoseconds) -> Nanoseconds:
         """Times are on the run's clock as they are."""
         return t_ns
+
+
+LiveAlignment: TypeAlias = CausalAlignment | PolledAlignment
+
+
+def alignment_of(clock: str, *, clock_rate: float = 1.0) -> LiveAlignment:
+    """What ties a clock's times to the run's while it goes on.
+
+    Args:
+        clock: its name.
+        clock_rate: run seconds in a second of wall time.
+    """
+    return PolledAlignment() if is_polled(clock) else CausalAlignment(clock_rate=clock_rate)
