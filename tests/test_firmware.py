@@ -41,7 +41,8 @@ from tests.micropython import FIRMWARE, Board, needs_micropython
 from tests.paced_clock import PacedClock
 from tests.sample_runs import seal_sample
 
-pytestmark = needs_micropython
+# All time goes slower where the machine is busy, and the first test waits for the whole of it.
+pytestmark = [needs_micropython, pytest.mark.timeout(300)]
 
 RATE = 60.0
 SCENARIO = Scenario(

@@ -102,6 +102,10 @@ def _join_network():
 
     wifi = network.WLAN(network.STA_IF)
     wifi.active(True)
+    try:  # noqa: SIM105 - MicroPython has no contextlib
+        wifi.config(pm=wifi.PM_NONE)  # saving power would hold packs back
+    except (AttributeError, ValueError, OSError):  # this port has another name for it
+        pass
     if not wifi.isconnected():
         if wifi.status() != network.STAT_CONNECTING:
             wifi.connect(secret.WIFI_NAME, secret.WIFI_PASSWORD)

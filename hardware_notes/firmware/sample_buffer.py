@@ -1,8 +1,9 @@
 """What an interrupt writes down until the main loop has time: tick, channel, value.
 
-All room is taken at the start, since an interrupt must not ask for memory. One interrupt writes
-and the main loop reads; neither waits for the other. When there is no room the sample is lost and
-counted, and the node then leaves out a pack number, so that the recorder sees a gap.
+All room is taken at the start, since an interrupt must not ask for memory. Interrupts of one kind
+write, which do not interrupt each other, and the main loop reads; neither waits for the other. When
+there is no room the sample is lost and counted, and the node then leaves out a pack number, so that
+the recorder sees a gap.
 """
 
 from array import array
