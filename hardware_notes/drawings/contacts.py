@@ -52,17 +52,23 @@ def _plates(p: Paper, x: float) -> None:
     p.box(x - wide, 317, 2 * wide, 5, "sensor", r=1)
     for s in (-wide + 5, wide - 5):
         p.line(*((x + s + (3 if i % 2 else -3), 313 + i) for i in range(5)), look="ink")
-    p.say(
-        34,
-        210,
-        "two plates, as",
-        "large as the",
-        "footprint,",
-        "springs between",
-        look="sense",
-        lead=(x - wide, 315),
-        lead_from=(90, 274),
-    )
+    _plates_near(p, 104, 112)
+    p.line((104, 174), (x - wide, 314), look="thin")
+    p.dot(x - wide, 314, look="thin")
+    p.say(34, 244, "two plates, as", "large as the", "footprint", look="sense")
+
+
+def _plates_near(p: Paper, x: float, y: float) -> None:
+    """The plates' edge as through a lens: the tyre holds the contact closed."""
+    p.circle(x, y, 62, "hole")
+    p.box(x - 44, y - 17, 88, 10, "sensor", r=1)
+    p.box(x - 44, y + 12, 88, 10, "sensor", r=1)
+    for s in (-30, 30):
+        p.line(*((x + s + (6 if i % 2 else -6), y - 6 + 3.5 * i) for i in range(6)), look="ink")
+    p.box(x - 6, y - 7, 12, 9, "dark", r=1)
+    p.box(x - 6, y + 3, 12, 9, "dark", r=1)
+    p.say(x, y - 26, "contact", look="small", anchor="middle")
+    p.say(x, y + 40, "springs", look="small", anchor="middle")
 
 
 def _lever(p: Paper, x: float) -> None:
