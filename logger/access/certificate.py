@@ -14,8 +14,6 @@ that some systems take (from memory).
 
 from __future__ import annotations
 
-import ipaddress
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -27,6 +25,7 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
+from logger.access.hosts import general_names
 from logger.access.private_file import FOR_ALL_TO_READ, OWNER_ONLY, refuse_taken, write_whole
 from logger.errors import BadInput
 
@@ -37,8 +36,6 @@ SERVER_VALID = timedelta(days=825)
 BEFORE = timedelta(days=1)
 """How long before its making a certificate is valid, for clocks that are set late."""
 
-_HOST = re.compile(r"(?!-)[A-Za-z0-9_-]{1,63}(?<!-)(\.(?!-)[A-Za-z0-9_-]{1,63}(?<!-))*")
-_LONGEST_HOST = 253
 _LONGEST_NAME = 64
 """Longest common name (RFC 5280, upper bounds)."""
 
@@ -135,7 +132,7 @@ def make_server_certificate(
         BadInput: where one of the files is there, a host is none, or the authority can't sign.
         StorageFailed: where the disk refuses.
     """
-    names = _general_names(hosts)
+    names = general_names(hosts)
     issuer, issuer_key = _signer(authority, now_utc=now_utc)
     key = ec.generate_private_key(ec.SECP256R1())
     subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, hosts[0][:_LONGEST_NAME])])
@@ -296,38 +293,6 @@ def _hosts(found: x509.Certificate) -> tuple[str, ...]:
         return ()
     addresses = names.get_values_for_type(x509.IPAddress)
     return (*names.get_values_for_type(x509.DNSName), *(str(a) for a in addresses))
-
-
-def check_hosts(hosts: Sequence[str]) -> None:
-    """Refuses what no certificate can name, before anything is made.
-
-    Raises:
-        BadInput: where a host is no name or address, or none is there.
-    """
-    _general_names(hosts)
-
-
-def _general_names(hosts: Sequence[str]) -> list[x509.GeneralName]:
-    if not hosts:
-        raise BadInput(
-            where="server's certificate",
-            what="no host is named",
-            would_do="name those by which the server is reached",
-        )
-    return [_general_name(host) for host in dict.fromkeys(hosts)]
-
-
-def _general_name(host: str) -> x509.GeneralName:
-    try:
-        return x509.IPAddress(ipaddress.ip_address(host.strip("[]")))
-    except ValueError:
-        if len(host) <= _LONGEST_HOST and _HOST.fullmatch(host):
-            return x509.DNSName(host)
-    raise BadInput(
-        where=f"host {host[:80]!r}",
-        what="is no name or address of a computer",
-        would_do="write it like 'broker.local' or '192.168.4.1'",
-    )
 
 
 def _check_name(name: str) -> None:

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import json
-import math
 import os
-import shlex
 import signal
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -19,13 +16,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logger.cli.options import FASTEST, SLOWEST, JsonOption, read_option, read_rig_file
+from logger.cli.play_text import progress, say, say_end, say_start
 from logger.errors import BadInput
 from logger.operating_system import ending_signals
 from logger.readings.quantity import Kind
 
 if TYPE_CHECKING:
     from logger.live.play.frames import Stretch
-    from logger.live.play.playing import OnProgress, Part, Playing
+    from logger.live.play.playing import Part, Playing
     from logger.live.play.sent import Sent
     from logger.readings.rig_file import Source
     from logger.recording.run import Run
@@ -36,8 +34,6 @@ SHORTEST_PACK_S, LONGEST_PACK_S = 0.001, 60.0
 USUAL_PACK_S = 0.1
 PACKS_A_SECOND = 80.0
 """Most packs a second of wall time from a source; a faster playing sends longer ones."""
-LATE_S = 0.1
-"""A sender that was later than this says so."""
 
 Many = list[str]
 
@@ -127,7 +123,11 @@ def play_command(  # noqa: PLR0917 - typer's options
         ending = _play(opened, parts, stretch, wishes, keep_boot=keep_boot, wait_s=wait_s)
     if as_json:
         typer.echo(json.dumps(ending.to_json(opened, stretch, speed), ensure_ascii=False))
-    _end(ending, shown=not as_json)
+    say_end(ending.sent, complete=ending.complete, shown=not as_json)
+    if not ending.complete:
+        raise typer.Exit(INTERRUPTED)
+    if any(sent.refused for sent in ending.sent):
+        raise typer.Exit(NOT_ALL_TAKEN)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -265,65 +265,15 @@ def _play(
 
     marks = Marks.new(keep_boot=keep_boot, utc_ns=time.time_ns() + round(wait_s * 1e9))
     playing = Playing(run, parts, stretch, speed=wishes.speed, marks=marks)
-    _say_start(run, playing, stretch, wishes)
-    with _stopped_by_signals(playing), _progress(stretch) as on_progress:
+    say_start(run, playing, stretch, speed=wishes.speed, bench=wishes.bench)
+    with _stopped_by_signals(playing), progress(stretch) as on_progress:
         complete = playing.play(
             environment=os.environ,
             wait_s=wait_s,
             on_progress=on_progress,
-            on_waiting=lambda: _say("waiting until every line is read (Ctrl-C ends)"),
+            on_waiting=lambda: say("waiting until every line is read (Ctrl-C ends)"),
         )
     return _Ending(sent=playing.sent, complete=complete)
-
-
-def _say_start(run: Run, playing: Playing, stretch: Stretch, wishes: _Wishes) -> None:
-    length_s = (stretch.end_ns - stretch.start_ns) / 1e9
-    _say(
-        f"{run.header.run_id}: {length_s:.1f} s of the run at {wishes.speed:g} × "
-        f"in {length_s / wishes.speed:.1f} s"
-    )
-    for sent in playing.sent:
-        _say(f"  {sent.source}: {sent.form} to {sent.to}, {_TIMES[sent.times]}")
-    for source, filled in playing.filled.items():
-        for name, text in filled.items():
-            _say(f"  {source}: group {name!r} was not recorded and is sent as {text!r}")
-    if run.notes:
-        _say(f"  not sent: {len(run.notes)} notes, which were made at the recorder")
-    if wishes.bench is not None:
-        words = ["slewtrace", "record", "--rig", str(wishes.bench / "rig.toml")]
-        words += ["--test", str(wishes.bench / "test.toml"), "-o", "runs"]
-        words += ["--played-speed", f"{wishes.speed:g}"] if wishes.speed != 1 else []
-        _say(f"  record it with: {shlex.join(words)}")
-    elif wishes.speed != 1:
-        _say(
-            f"  its devices' clocks go {wishes.speed:g} times as fast as this room's: "
-            f"record with --played-speed {wishes.speed:g}"
-        )
-
-
-_TIMES = {
-    "uptime": "times by the device's uptime",
-    "absolute": "times in UTC, moved to now",
-    "arrival": "times by arrival, as good as this computer's pace",
-}
-
-
-def _end(ending: _Ending, *, shown: bool) -> None:
-    for sent in ending.sent:
-        if shown:
-            left_out = f", {sent.left_out} packs left out as then" if sent.left_out else ""
-            typer.echo(
-                f"{sent.source}: {sent.frames} {sent.form}, {sent.readings} readings{left_out}"
-            )
-        if sent.late_s > LATE_S:
-            _say(f"{sent.source}: at worst {sent.late_s:.2f} s late; a slower --speed would fit")
-        if sent.refused:
-            _say(f"{sent.source}: {sent.refused} {sent.form} that nobody took from {sent.to}")
-    if not ending.complete:
-        _say("ended before the run's end")
-        raise typer.Exit(INTERRUPTED)
-    if any(sent.refused for sent in ending.sent):
-        raise typer.Exit(NOT_ALL_TAKEN)
 
 
 @contextmanager
@@ -339,38 +289,3 @@ def _stopped_by_signals(playing: Playing) -> Iterator[None]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
-
-
-@contextmanager
-def _progress(stretch: Stretch) -> Iterator[OnProgress]:
-    """A bar in a terminal, else a line for each tenth."""
-    from rich.console import Console  # noqa: PLC0415 - only a playing needs it
-    from rich.progress import BarColumn, Progress, TextColumn  # noqa: PLC0415
-
-    length_s = (stretch.end_ns - stretch.start_ns) / 1e9
-    if not sys.stderr.isatty():
-        yield _Tenths(stretch)
-        return
-    columns = (BarColumn(), TextColumn("{task.completed:.1f} of {task.total:.1f} s"))
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=length_s)
-        yield lambda now_ns: bar.update(task, completed=(now_ns - stretch.start_ns) / 1e9)
-
-
-class _Tenths:
-    """Says how far it is at each tenth."""
-
-    def __init__(self, stretch: Stretch) -> None:
-        self._stretch = stretch
-        self._told = 0
-
-    def __call__(self, now_ns: int) -> None:
-        length_ns = self._stretch.end_ns - self._stretch.start_ns
-        tenth = min(10, math.floor(10 * (now_ns - self._stretch.start_ns) / length_ns))
-        if tenth > self._told:
-            self._told = tenth
-            _say(f"{10 * tenth} %")
-
-
-def _say(text: str) -> None:
-    typer.echo(text, err=True)

@@ -17,11 +17,11 @@ from logger.access.certificate import (
     SERVER_CERTIFICATE,
     SERVER_KEY,
     Certificate,
-    check_hosts,
     make_authority,
     make_server_certificate,
     read_authority,
 )
+from logger.access.hosts import check_hosts
 from logger.access.password_hash import password_line
 from logger.access.private_file import FOR_ALL_TO_READ, OWNER_ONLY, refuse_taken, write_whole
 from logger.access.secret import generate_secret, secret_in_environment
