@@ -1,5 +1,7 @@
 """Sealing and recovering: from what a recorder left to one whole run, whatever happened."""
 
+import contextlib
+import errno
 import os
 import random
 import shutil
@@ -7,13 +9,14 @@ import sqlite3
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.errors import BadInput, RunUnreadable
+from logger.errors import BadInput, RunUnreadable, StorageFailed
 from logger.readings.pack import ClockPair
 from logger.recording import clock_pairs, sealing
 from logger.recording.journal import ClockedBlock
@@ -55,6 +58,34 @@ def test_recovering_again_changes_nothing(tmp_path):
     assert first.samples == second.samples >= 2 * 40 * SAMPLES
     assert list(after) == ["a.parquet"]
     assert digests(tmp_path) == after
+
+
+@pytest.mark.parametrize("refused", [{1}, {2}, {1, 2}, {3}, {1, 2, 3}])
+def test_a_left_over_that_cannot_be_removed_costs_nothing(tmp_path, monkeypatch, refused):
+    """Where the disk holds on to the half-made file, the run is whole, and what failed is told."""
+    journal = recorded(tmp_path)
+    asked = []
+
+    def unlink(path, *, missing_ok=False):
+        if path.name.endswith(".partial"):
+            asked.append(path)
+            if len(asked) in refused:
+                raise OSError(errno.EIO, "Input/output error", str(path))
+        os_unlink(path, missing_ok=missing_ok)
+
+    os_unlink = Path.unlink
+    monkeypatch.setattr(Path, "unlink", unlink)
+    told = contextlib.nullcontext()
+    if 3 in refused:  # what it says last, once the run is whole
+        told = pytest.raises(StorageFailed, match="the run is sealed, but")
+    with told:
+        recover(journal)
+    open_run(tmp_path / "a.parquet").verify()
+    recovery = recover(journal)
+
+    assert len(asked) >= 3
+    assert recovery.samples >= 2 * 40 * SAMPLES
+    assert list(digests(tmp_path)) == ["a.parquet"]
 
 
 def test_the_sealed_run_itself_may_be_named(tmp_path):

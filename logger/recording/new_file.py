@@ -99,9 +99,19 @@ def whole_file(path: Path, *, kind: str) -> Iterator[Path]:
             _sync(partial)
             give_name(partial, path, kind=kind)
         finally:
-            partial.unlink(missing_ok=True)
+            take_away(partial)
     except OSError as exc:
         raise StorageFailed(f"{path}: can't be written ({exc.strerror or exc})") from exc
+
+
+def take_away(partial: Path) -> None:
+    """Removes a file that has its name by now, or is not wanted.
+
+    Where the disk refuses, it stays and harms nothing: whoever writes that name next replaces
+    it, and what was written under the other name is whole.
+    """
+    with contextlib.suppress(OSError):
+        partial.unlink(missing_ok=True)
 
 
 def give_name(partial: Path, path: Path, *, kind: str = "a run") -> None:

@@ -12,7 +12,7 @@ import tempfile
 from pathlib import Path
 
 from logger.errors import BadInput, StorageFailed
-from logger.recording.new_file import sync_folder
+from logger.recording.new_file import sync_folder, take_away
 
 
 def replace_file(path: Path, new: bytes, *, was: bytes | None) -> None:
@@ -38,7 +38,7 @@ def replace_file(path: Path, new: bytes, *, was: bytes | None) -> None:
                 shutil.copymode(target, partial)
             partial.replace(target)
         finally:
-            partial.unlink(missing_ok=True)
+            take_away(partial)
         sync_folder(target.parent)
     except OSError as exc:
         raise StorageFailed(f"{path}: can't be written ({exc.strerror or exc})") from exc

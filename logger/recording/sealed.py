@@ -20,7 +20,7 @@ from logger.readings.block import Block, Nanoseconds, Values
 from logger.recording.content_hash import ContentHash
 from logger.recording.file_seal import SealBroken, add_seal
 from logger.recording.header import RunHeader, canonical_json
-from logger.recording.new_file import give_name, refuse_to_overwrite
+from logger.recording.new_file import give_name, refuse_to_overwrite, take_away
 from logger.recording.run import HEADER_KEY, open_run
 
 ROWS_IN_GROUP = 1 << 20
@@ -62,7 +62,7 @@ def write_sealed(path: Path, header: RunHeader, blocks: Iterable[Block]) -> RunH
     except OSError as exc:
         raise StorageFailed(f"{path}: the disk refused ({exc.strerror or exc})") from exc
     finally:
-        partial.unlink(missing_ok=True)
+        take_away(partial)
     return written
 
 

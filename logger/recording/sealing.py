@@ -28,6 +28,7 @@ from logger.recording.held_in_run import is_held
 from logger.recording.in_use import run_in_hand
 from logger.recording.journal import RUN_CLOCK
 from logger.recording.journal_reading import NotBegun
+from logger.recording.new_file import take_away
 from logger.recording.parts import (
     first_part,
     partial_path,
@@ -121,7 +122,7 @@ def _seal(first: Path) -> Recovery:
             header, places = _prepared(reader)
             write_sealed(sealed, header, _blocks(reader, places, header.clock_fits))
         finally:
-            partial.unlink(missing_ok=True)
+            take_away(partial)
     run = open_run(sealed, corrected=False)
     _put_away(first, run)
     return replace(
