@@ -12,12 +12,15 @@ import tomllib
 import typing
 from pathlib import Path
 
+import numpy as np
 import pydantic
 import pytest
 import tomlkit
 import typer
 
 from dashboard.cli import app
+from logger.events.wheel_lift import ContactState, WheelLiftDetector
+from logger.readings.boom_geometry import sensitivities
 from logger.readings.channel_kinds import CHANNEL_KINDS
 from logger.readings.rig_file import RigFile, read_rig
 from logger.readings.test_file import read_test
@@ -198,6 +201,55 @@ def test_tables_agree_with_first_principles(make):
         assert step_deg == pytest.approx(360 / counts, rel=1e-3)
         assert left_deg == pytest.approx(step_deg * math.sqrt(1 / 12 + 1 / 16), rel=0.06)
         assert arc_mm == pytest.approx(4000 * math.pi / 180 * step_deg, abs=0.06)
+
+
+def test_the_drawn_bounce_is_judged_as_drawn(make):
+    """The detector dates the drawn lift by its first opening and confirms it where the line is."""
+    contacts = sys.modules["contacts"]
+    detector = WheelLiftDetector(
+        "rear_left", on_delay_ns=contacts.ON_DELAY_MS * 1_000_000, off_delay_ns=20_000_000
+    )
+    seen = {}
+    for t_ns in range(0, 80_000_000, 200_000):
+        closed = sum(at * 1e6 <= t_ns for at in contacts.BOUNCES_MS) % 2 == 0
+        for event in detector.feed(np.array([t_ns]), np.array([closed])):
+            seen[event.state] = (t_ns / 1e6, event.opened_ns / 1e6)
+
+    assert seen[ContactState.SUSPECT] == pytest.approx((10, 10), abs=0.2)
+    assert seen[ContactState.CONFIRMED] == pytest.approx((66, 10), abs=0.2)
+
+
+WORKED_OUT = (
+    ("At 4 m, 7 mm beside it are 0.1°", 4000 * math.tan(math.radians(0.1)), 7),
+    ("360° / (5 × 4096) = 0.017578125°", 360 / (5 * 4096), 0.017578125),
+    ("10 m of 0.14 mm² have 2.5 Ω", 2 * 10 * 0.0175 / 0.14, 2.5),
+    ("which is 0.7 % of\n  350 Ω", 100 * 2.5 / 350, 0.7),
+    ("a standard uncertainty of 2.9 mm", 10 / math.sqrt(12), 2.9),
+    ("more than 1 % (0.57°)", math.degrees(math.atan(0.01)), 0.57),
+    ("100 ppm are 0.36 s an hour", 100e-6 * 3600, 0.36),
+    ("32 bits of microseconds are 71 min", 2**32 / 1e6 / 60, 71),
+    ("84 W·h", 12 * 7, 84),
+    ("of 400 bytes\nfor a minute are 240 kB", 10 * 400 * 60 / 1000, 240),
+    ("at 2°/s a\ntenth of a second between them is 0.2°", 2 * 0.1, 0.2),
+)
+
+
+@pytest.mark.parametrize(("words", "value", "told"), WORKED_OUT)
+def test_what_is_worked_out_in_the_text_is_right(words, value, told):
+    """A figure that the text calls computed comes out as it says."""
+    assert words in ALL
+    assert value == pytest.approx(told, rel=0.03)
+
+
+def test_the_drawn_crane_is_what_the_text_says_of_it(make):
+    """How much an inclinometer's error costs is what the program's own formula gives."""
+    geometry = sys.modules["geometry"]
+    each_deg = sensitivities(geometry.GEOMETRY, geometry._pose())["boom angle"][0]
+
+    assert "0.06 m of radius for each degree: an inclinometer that is off by 0.5° costs 3 cm" in ALL
+    assert each_deg == pytest.approx(-0.06, abs=0.005)
+    assert geometry.ANGLE_DEG == 42
+    assert geometry.LENGTH_M == 5.1
 
 
 def test_every_channel_is_explained():

@@ -7,6 +7,10 @@ from paper import Paper
 PX_PER_M = 200
 """Scale of the tyre from the side."""
 
+BOUNCES_MS = (10, 11.2, 12.6, 13.4, 16)
+"""When the drawn contact opens, closes, opens, closes, and opens for good."""
+ON_DELAY_MS = 50
+
 
 def switch_placing() -> Paper:
     """Two kinds of contact under a tyre, true to scale; and what travel means."""
@@ -163,9 +167,8 @@ def bounce() -> Paper:
         "last closing. The lift is dated by the very first opening.",
     )
     x0, px = 120, 8.6  # px a millisecond
-    edges = (10, 11.2, 12.6, 13.4, 16)  # opens, closes, opens, closes, opens for good; ms
     points, level = [(x0, 100)], 100
-    for at in edges:
+    for at in BOUNCES_MS:
         x = x0 + at * px
         points.append((x, level))
         level = 160 if level == 100 else 100
@@ -174,12 +177,13 @@ def bounce() -> Paper:
     p.line(*points, look="wire")
     p.say(x0 - 14, 105, "closed", look="strong", anchor="end")
     p.say(x0 - 14, 165, "open", look="strong", anchor="end")
-    first, last, sure = x0 + 10 * px, x0 + 16 * px, x0 + 66 * px
+    first, last = x0 + BOUNCES_MS[0] * px, x0 + BOUNCES_MS[-1] * px
+    sure = last + ON_DELAY_MS * px
     p.line((first, 62), (first, 214), look="danger")
     p.say(first, 50, "suspect at once", look="hot", anchor="middle")
     p.line((sure, 62), (sure, 214), look="danger")
     p.say(sure, 50, "confirmed", look="hot", anchor="middle")
-    p.size((last, 196), (sure, 196), "on_delay = 50 ms, unbroken", beside=(0, -10))
+    p.size((last, 196), (sure, 196), f"on_delay = {ON_DELAY_MS} ms, unbroken", beside=(0, -10))
     p.size((first, 226), (last, 226), "bounce", beside=(40, 5), anchor="start")
     y = 256
     p.line((x0, y), (x0 + 82 * px, y), look="ink")
