@@ -97,6 +97,16 @@ def test_a_quiet_moment_in_both_systems_of_units():
     assert words["live-sweep-words"] == "On the right, at rest, boom may go to 172°"
 
 
+def test_a_load_beyond_the_plan_is_said_below_it():
+    """Up to 5 % over the test load is as planned; more is abnormal by sign, word and state."""
+    _, as_planned, calm = said(picture(latest={"load": 1425.0}))
+    _, words, states = said(picture(latest={"load": 1700.0}))
+
+    assert (as_planned["live-load-below"], calm["live-load"]) == ("◆ hanging", "known")
+    assert words["live-load-below"] == "▲ 340 kg over plan"
+    assert states["live-load"] == "abnormal"
+
+
 @pytest.mark.parametrize(
     ("changes", "state", "word", "text"),
     [

@@ -102,7 +102,7 @@ def _body(outline: TruckOutline) -> Iterator[str]:
     x, y = _at(outline.column)
     yield f'<circle class="column" cx="{x:.1f}" cy="{y:.1f}" r="26"/>'
     if not outline.to_scale:
-        left = -half - 150
+        left = -half - 290
         yield f'<text class="angle scale" x="{left:.1f}" y="{-front + 20:.1f}">not to scale</text>'
 
 
