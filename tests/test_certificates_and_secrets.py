@@ -22,7 +22,8 @@ from logger.access.certificate import (
 from logger.access.private_file import write_whole
 from logger.access.secret import generate_secret, secret_from, secret_in_file, unchecked
 from logger.errors import BadInput, SourceUnavailable
-from logger.readings.rig_file import BrokerTopic, Source
+from logger.readings.output_tables import BrokerTopic
+from logger.readings.rig_file import Source
 from logger.sources.broker_access import password_of
 
 NOW = datetime.now(UTC)

@@ -8,6 +8,7 @@ import re
 import threading
 
 import pytest
+import serial
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -21,6 +22,7 @@ from logger.readings.text_shapes import TEXT_SHAPES
 from logger.recording.run import open_run
 from logger.sources import opening
 from logger.sources.decoding import decoder_of, line_decoder_of
+from logger.sources.serial_characters import set_characters
 from logger.sources.wire_formats.nmea import checksum
 from tests.rig_of_a_bay import TEST
 from tests.terminal import Terminal
@@ -132,6 +134,23 @@ def test_a_mistake_about_a_shape_is_told_in_words(keys, words):
     """What is missing, what does not go together, what there is."""
     with pytest.raises(ValueError, match=re.escape(words)):
         table(**keys)
+
+
+def test_a_text_instruments_characters_may_have_seven_bits_and_parity():
+    """As many old indicators have; what is not said is eight bits, no parity, one stop bit."""
+    for keys, wanted in (
+        ({}, (8, "N", 1)),
+        ({"data_bits": 7, "parity": "even"}, (7, "E", 1)),
+        ({"parity": "odd", "stop_bits": 2}, (8, "O", 2)),
+    ):
+        line = serial.serial_for_url("loop://")
+        set_characters(line, table(shape="value", **keys))
+        found = (line.bytesize, line.parity, line.stopbits)
+        line.close()
+
+        assert found == wanted
+    with pytest.raises(ValueError, match="'parity' goes with kind = \"serial\""):
+        Source(id="a", kind="mqtt", url="mqtt://h", topic="t", parity="even")
 
 
 # NMEA 0183. The first two sentences are examples of gpsd's "NMEA Revealed"

@@ -32,7 +32,7 @@ from logger.errors import SourceUnavailable
 from logger.live.alarm_view import AlarmView
 from logger.live.announcing import Event
 from logger.live.output_reports import OutputReports
-from logger.readings.rig_file import BrokerTopic
+from logger.readings.output_tables import BrokerTopic
 from logger.sources.broker_access import password_of, tls_trusting
 from logger.sources.broker_client import broker_at, no_connection, refused
 

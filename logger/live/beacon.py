@@ -24,7 +24,7 @@ from logger.live.alarm_view import AlarmView
 from logger.live.announcing import Event
 from logger.live.output_reports import OutputReports
 from logger.operating_system import PORT_DIED
-from logger.readings.rig_file import Beacon
+from logger.readings.output_tables import Beacon
 from logger.sources.serial_port import open_port
 
 _GONE: tuple[type[Exception], ...] = (OSError, TypeError, *PORT_DIED)

@@ -26,9 +26,10 @@ import numpy as np
 from logger.errors import StorageFailed
 from logger.live.announcing import OnEvent
 from logger.operating_system import run_on_sockets
+from logger.readings.output_tables import BrokerTopic
 from logger.readings.polled_clock import LiveAlignment, alignment_of
 from logger.readings.quantity import Kind
-from logger.readings.rig_file import BrokerTopic, Channel, RigFile
+from logger.readings.rig_file import Channel, RigFile
 from logger.recording.following import JournalFollower
 from logger.recording.journal import RUN_CLOCK, ClockedBlock
 from logger.sources.broker_access import password_of, tls_trusting

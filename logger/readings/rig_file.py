@@ -10,6 +10,7 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 from logger.readings.calibration import Calibration
 from logger.readings.calibration_table import Calibrated
 from logger.readings.channel_kinds import CHANNEL_KINDS
+from logger.readings.output_tables import AlarmOutputs, BrokerTopic
 from logger.readings.quantity import Kind, parse_quantity, unit_factor
 from logger.readings.register_table import Register, check_polling
 from logger.readings.source_keys import (
@@ -17,7 +18,6 @@ from logger.readings.source_keys import (
     WIRE_FORMATS,
     check_broker_url,
     check_keys,
-    check_login_keys,
 )
 from logger.readings.text_shapes import check_pattern, check_shape
 from logger.readings.toml_file import IDENTIFIER_PATTERN, Duration, Length, Table, read_toml
@@ -75,9 +75,11 @@ class Source(Table):
     """How long an answer may take; one that takes longer is no reading."""
     refresh_s: Duration = Field(default=0.0, alias="refresh", ge=0, le=60)
     """How old what stands in a register may be, by the device's manual."""
-    parity: Literal["even", "odd", "none"] = "even"
+    parity: Literal["even", "odd", "none"] | None = None
+    """None for ``even`` with ``modbus``, as its specification has it, else ``none``."""
     stop_bits: Literal[1, 2] | None = None
-    """None for 1 with parity and 2 without, so that a character always has 11 bits."""
+    """None for 1, but for 2 with ``modbus`` and no parity: its characters have 11 bits."""
+    data_bits: Literal[7, 8] = 8
 
     @model_validator(mode="before")
     @classmethod
@@ -214,44 +216,6 @@ class Channel(Table):
             to_si=unit_factor(self.unit or "", self.kind),
             wraps_at=self.wraps_at,
         )
-
-
-class BrokerTopic(Table):
-    """A topic of a broker that the recorder publishes on."""
-
-    url: str
-    topic: str = Field(min_length=1, pattern=r"^[^+#\x00]+$")
-    user: str | None = None
-    password_env: str | None = None
-    password_file: str | None = None
-    ca: str | None = None
-
-    @field_validator("url")
-    @classmethod
-    def _is_a_broker(cls, value: str) -> str:
-        check_broker_url(value)
-        return value
-
-    @model_validator(mode="after")
-    def _one_password(self) -> Self:
-        check_login_keys(self.model_fields_set)
-        return self
-
-
-class Beacon(Table):
-    """A serial line to a lamp or horn that listens for the recorder's state."""
-
-    port: str = Field(min_length=1)
-    baud: int = Field(default=9600, ge=300, le=12_000_000)
-
-
-class AlarmOutputs(Table):
-    """The ``[alarm]`` table: where alarms go besides the terminal."""
-
-    mqtt: BrokerTopic | None = None
-    beacon: Beacon | None = None
-    command: tuple[str, ...] = ()
-    """Program and arguments to run when an alarm becomes active; no shell."""
 
 
 class RigFile(Table):

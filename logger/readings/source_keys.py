@@ -32,7 +32,9 @@ class SourceKind:
 
 SOURCE_KINDS: Mapping[str, SourceKind] = {
     # A USB adapter's latency timer holds back 16 ms by default.
-    "serial": SourceKind(needs=("port",), held_back_s=0.017),
+    "serial": SourceKind(
+        needs=("port",), own=("parity", "stop_bits", "data_bits"), held_back_s=0.017
+    ),
     # On a wireless network a tenth of a second (from memory).
     "mqtt": SourceKind(needs=("url", "topic"), held_back_s=0.1),
     # Readings of registers are dated by their exchange, so nothing is held back unseen.

@@ -9,10 +9,9 @@ from contextlib import suppress
 from typing import Protocol
 from urllib.parse import urlsplit
 
-import serial
-
 from logger.errors import SourceUnavailable
 from logger.readings.rig_file import Source
+from logger.sources.serial_characters import set_characters
 from logger.sources.serial_port import Wire, open_port
 
 CONNECT_WITHIN_S = 3.0
@@ -23,7 +22,6 @@ _SHORTEST_REST_S = 0.00175
 """Between frames at more than 19 200 Bd (Modbus over serial line 1.02, 2.5.1.1)."""
 _REST_CHARACTERS = 3.5
 _CHUNK_BYTES = 4096
-_PARITY = {"even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD, "none": serial.PARITY_NONE}
 
 
 class Link(Protocol):
@@ -66,13 +64,8 @@ class SerialLink:
     numbered = False
 
     def __init__(self, source: Source) -> None:
-        where = f"source {source.id!r}"
-        self._line = open_port(source.port or "", source.baud, where=where)
-        try:
-            _set_characters(self._line, source, where=where)
-        except SourceUnavailable:
-            self._line.close()
-            raise
+        self._line = open_port(source.port or "", source.baud, where=f"source {source.id!r}")
+        set_characters(self._line, source)
         self._wire = Wire(self._line)
         characters_s = _REST_CHARACTERS * BITS_PER_CHARACTER / source.baud
         self._rest_s = max(_SHORTEST_REST_S, characters_s)
@@ -154,17 +147,3 @@ class NetworkLink:
     def close(self) -> None:
         """Closes the connection."""
         self._socket.close()
-
-
-def _set_characters(line: serial.Serial, source: Source, *, where: str) -> None:
-    """Sets parity and stop bits, and asks whether the port took them."""
-    stop_bits = source.stop_bits or (2 if source.parity == "none" else 1)
-    try:
-        line.parity = _PARITY[source.parity]
-        line.stopbits = stop_bits
-    except Exception as exc:  # termios.error is no OSError, and is not there on Windows
-        raise SourceUnavailable(
-            where=where,
-            what=f"{source.port!r} does not do {source.parity} parity with {stop_bits} stop bits",
-            would_do="another adapter, or parity and stop bits that it does, at both ends",
-        ) from exc

@@ -24,6 +24,7 @@ from logger.sources.decoding import line_decoder_of
 from logger.sources.frames import LineSplitter
 from logger.sources.outlet import Outlet
 from logger.sources.quiet_port import QUIET_S, QuietPort
+from logger.sources.serial_characters import set_characters
 from logger.sources.serial_port import ReadPacing, Wire, open_port
 from logger.sources.uptime_questions import BITS_PER_BYTE, UptimeQuestions
 
@@ -81,7 +82,9 @@ class SerialLine:
             self._thread = None
 
     def _open(self) -> Wire:
-        return Wire(open_port(self._port, self._table.baud, where=f"source {self._id!r}"))
+        line = open_port(self._port, self._table.baud, where=f"source {self._id!r}")
+        set_characters(line, self._table)
+        return Wire(line)
 
     def _run(self, first: Wire, outlet: Outlet) -> None:
         wire: Wire | None = first
