@@ -88,7 +88,7 @@ def original(tmp_path_factory):
     )
     notes = (Note(t_ns=10**9, kind="text", text="wet ground"),)
     folder = tmp_path_factory.mktemp("original")
-    return sealed(folder, made.signals(rates_hz=(20, 20, 10, 50)), gaps=gaps, notes=notes)
+    return sealed(folder, made.signals(rates_hz=(20, 10, 5, 20)), gaps=gaps, notes=notes)
 
 
 @pytest.fixture(scope="module")
@@ -96,11 +96,11 @@ def played(original, tmp_path_factory):
     """What the console's recorder made of it, the mast by a pseudo-terminal, wheels by a broker."""
     folder = tmp_path_factory.mktemp("played")
     bench, runs = folder / "bench", folder / "runs"
-    with running_broker(folder) as broker:
+    with running_broker(folder, saves_each_change=False) as broker:
         player = WarmProcess(
             [
                 *(*COMMAND, "play", original.path, "--bench", bench, "--json"),
-                *("--mqtt", f"wheels={broker.url}", "--speed", f"{SPEED:g}", "--pack", "0.25 s"),
+                *("--mqtt", f"wheels={broker.url}", "--speed", f"{SPEED:g}"),
             ],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
@@ -203,7 +203,7 @@ def test_gaps_of_the_run_are_gaps_again(original, played):
     wheel_ns = again.raw("wheel/rear_left").t_ns
     hole = int(np.diff(wheel_ns).argmax())
     assert wheel_ns[hole] < missing[0].t_ns
-    assert wheel_ns[hole + 1] - wheel_ns[hole] > 0.59e9
+    assert wheel_ns[hole + 1] - wheel_ns[hole] > 0.55e9
 
 
 def test_the_player_says_what_it_does_and_what_it_does_not(original, played):

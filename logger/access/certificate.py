@@ -26,6 +26,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from logger.access.hosts import general_names
+from logger.access.pem_file import certificate_in, private_key_in
 from logger.access.private_file import FOR_ALL_TO_READ, OWNER_ONLY, refuse_taken, write_whole
 from logger.errors import BadInput
 
@@ -165,7 +166,7 @@ def read_certificate(certificate: Path, key: Path) -> Certificate:
     Raises:
         BadInput: where the file is no certificate in PEM.
     """
-    return _described(_loaded(certificate), certificate, key)
+    return _described(certificate_in(certificate), certificate, key)
 
 
 def check_key(pair: Certificate) -> None:
@@ -174,7 +175,7 @@ def check_key(pair: Certificate) -> None:
     Raises:
         BadInput: where the key can't be read, or is another's.
     """
-    if _loaded_key(pair.key).public_key() != _loaded(pair.certificate).public_key():
+    if private_key_in(pair.key).public_key() != certificate_in(pair.certificate).public_key():
         raise BadInput(
             where=str(pair.key),
             what=f"is not the key of {pair.certificate}",
@@ -227,7 +228,7 @@ def _signer(
 ) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey]:
     """The authority's certificate and key, if they may sign now."""
     check_key(authority)
-    issuer, key = _loaded(authority.certificate), _loaded_key(authority.key)
+    issuer, key = certificate_in(authority.certificate), private_key_in(authority.key)
     if not _may_sign(issuer):
         raise BadInput(
             where=str(authority.certificate),
@@ -302,31 +303,3 @@ def _check_name(name: str) -> None:
             what="won't do as a name",
             would_do=f"1 to {_LONGEST_NAME} printable characters",
         )
-
-
-def _loaded(path: Path) -> x509.Certificate:
-    try:
-        return x509.load_pem_x509_certificate(path.read_bytes())
-    except (OSError, ValueError) as exc:
-        raise _unusable(path, "certificate", exc) from exc
-
-
-def _loaded_key(path: Path) -> ec.EllipticCurvePrivateKey:
-    try:
-        key = serialization.load_pem_private_key(path.read_bytes(), password=None)
-    except (OSError, ValueError, TypeError) as exc:
-        raise _unusable(path, "private key without a passphrase", exc) from exc
-    if not isinstance(key, ec.EllipticCurvePrivateKey):
-        raise BadInput(
-            where=str(path), what="is no key on an elliptic curve", would_do="make one with this"
-        )
-    return key
-
-
-def _unusable(path: Path, wanted: str, exc: Exception) -> BadInput:
-    cause = exc.strerror if isinstance(exc, OSError) else "it is no such PEM file"
-    return BadInput(
-        where=str(path),
-        what=f"can't be read as a {wanted} ({cause})",
-        would_do="name a PEM file that is one",
-    )

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from logger.live.play.frames import Frame
 from logger.operating_system import steady_ns
 
-READY_FRAMES = 200
+READY_FRAMES = 400
 LONGEST_NAP_S = 0.05
 """A stop is noticed within this."""
 _TURN_S = 0.1
