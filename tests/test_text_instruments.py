@@ -13,6 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.errors import FileInvalid, FrameInvalid
+from logger.live.check.listening import SourceTally
+from logger.live.check.source_check import Surroundings, judge_source
 from logger.live.record import record, run_clock
 from logger.readings import text_shapes
 from logger.readings.rig_file import Source, read_rig
@@ -324,6 +326,20 @@ def test_a_reading_in_motion_is_told_and_never_recorded(tmp_path):
     assert run.raw("wind").value.tolist() == pytest.approx([1852 / 3600])
     assert run.raw("roll").value.tolist() == [1.5]
     assert run.header.dated_by == {"cell": ("arrival",), "mast": ("arrival",)}
+
+
+def test_the_check_asks_for_the_status_before_the_cable():
+    """Where an instrument's own word is refused, the hint begins with the keys that say so."""
+    source = read_rig(RIG).source[0]
+    tally = SourceTally(id="cell", packs=90, bad_frames=10, bad_text="status 'mv' is not …")
+    (finding,) = (
+        f
+        for f in judge_source(source, read_rig(RIG), tally, Surroundings()).findings
+        if f.code == "bad_frames"
+    )
+
+    assert finding.text == "10 bad frames, 10 % of all: status 'mv' is not …"
+    assert finding.would_do.startswith("see 'good_status', 'line_unit'")
 
 
 def test_a_rig_file_with_a_shape_is_refused_with_its_line():

@@ -13,7 +13,7 @@ from logger.live.check.clock_check import clock_findings, clock_of, drift_ppm
 from logger.live.check.findings import Finding, Severity, of_source
 from logger.live.check.listening import SourceTally
 from logger.live.check.names import nearest_name
-from logger.live.check.source_hints import HINTS
+from logger.live.check.source_hints import HINTS, hint_for_bad
 from logger.readings.clock_alignment import ClockFit
 from logger.readings.rig_file import RigFile, Source
 
@@ -176,7 +176,7 @@ def _losses(source: Source, tally: SourceTally) -> Iterator[Finding]:
             Severity.CAUTION,
             f"{tally.bad_frames} {HINTS[source.kind].bad_frames}, {100 * share:.2g} % of all: "
             f"{tally.bad_text}",
-            HINTS[source.kind].bad,
+            hint_for_bad(source),
         )
     for count, code, words, would_do in (
         (

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from logger.readings.rig_file import Source
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceHints:
@@ -51,3 +53,14 @@ HINTS: Mapping[str, SourceHints] = {
     ),
 }
 """By kind of source; see ``logger/readings/source_keys.py``."""
+
+_SHAPED = "see 'good_status', 'line_unit', 'line_length' and 'decimal' against what it says; else "
+
+
+def hint_for_bad(source: Source) -> str:
+    """What would mend frames of a source that can't be taken.
+
+    Args:
+        source: its table in the rig file.
+    """
+    return (_SHAPED if source.shape is not None else "") + HINTS[source.kind].bad
