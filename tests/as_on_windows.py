@@ -10,23 +10,27 @@ not there. It does not show that Windows answers as it is taken to.
 
 from __future__ import annotations
 
+import ast
 import asyncio
+import contextlib
 import importlib
 import io
 import json
 import os
-import pkgutil
 import select
 import signal
 import sys
 import threading
 import time
 import types
+from collections.abc import Iterable
 from pathlib import Path
 from unittest import mock
 
 import serial
 
+ROOT = Path(__file__).parents[1]
+OURS = {"logger", "dashboard"}
 LACKING = ("fcntl", "termios", "tty", "pty", "grp", "pwd", "resource", "syslog", "curses")
 LACKING_NAMES = {
     os: (
@@ -74,16 +78,33 @@ parts = [{ name = "block", mass = "1400 kg" }]
 """
 
 
-def modules() -> list[str]:
+def modules() -> dict[str, Path]:
     """Every module of the two packages but the one that runs the program when it is imported."""
-    found = []
+    found = {}
     for package in ("logger", "dashboard"):
-        path = importlib.import_module(package).__path__
-        found += [m.name for m in pkgutil.walk_packages(path, f"{package}.")]
-    return sorted(n for n in found if not n.endswith("__main__"))
+        for path in sorted((ROOT / package).rglob("*.py")):
+            parts = path.relative_to(ROOT).with_suffix("").parts
+            found[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
+    del found["dashboard.__main__"]
+    return found
 
 
-def failed_imports(names: list[str]) -> dict[str, str]:
+def read_libraries(paths: Iterable[Path]) -> None:
+    """Imports whatever the modules import, but themselves."""
+    wanted = set()
+    for path in paths:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                wanted |= {alias.name for alias in node.names}
+            elif isinstance(node, ast.ImportFrom) and node.module:
+                wanted |= {node.module, *(f"{node.module}.{alias.name}" for alias in node.names)}
+    for name in sorted(wanted):
+        if name.partition(".")[0] not in OURS:
+            with contextlib.suppress(ImportError):  # a name in a module, or Windows' own
+                importlib.import_module(name)
+
+
+def failed_imports(names: Iterable[str]) -> dict[str, str]:
     """What can't be imported, and why."""
     failed = {}
     for name in names:
@@ -100,7 +121,7 @@ def become_windows(typed: list[str]) -> None:
     Args:
         typed: keys that wait at the console.
     """
-    for name in [n for n in sys.modules if n.partition(".")[0] in {"logger", "dashboard"}]:
+    for name in [n for n in sys.modules if n.partition(".")[0] in OURS]:
         del sys.modules[name]
     for name in LACKING:
         sys.modules[name] = None
@@ -219,9 +240,9 @@ def main() -> None:
     device, line = os.openpty()
     port = os.ttyname(line)
     names = modules()
-    seen: dict[str, object] = {"modules": len(names), "here": failed_imports(names)}
+    read_libraries(names.values())
     become_windows(["a", "\xe0", "H", "r"])
-    seen["windows"] = failed_imports(names)
+    seen: dict[str, object] = {"modules": len(names), "windows": failed_imports(names)}
     runs = folder / "runs"
     runs.mkdir()
     seen |= recorded(runs, device, port)
