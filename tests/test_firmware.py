@@ -172,6 +172,8 @@ class _Conductor:
             self.stop.set()
 
     def _fail_the_broker(self):
+        # Else the new broker would not know who listens, and answer for packs that nobody gets.
+        self._broker.save()
         # What is sent to a broker that stands still is not acknowledged, and lost with it.
         self._broker.signal(signal.SIGSTOP)
         time.sleep(STOPPED_S)
