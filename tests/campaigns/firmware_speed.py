@@ -42,7 +42,7 @@ for name, config in (("mast", config_mast), ("wheels", config_wheels)):
     before = gc.mem_alloc()
     subject = node.Node(board, config)
     gc.collect()
-    told[f"heap that the {name} node holds"] = f"{gc.mem_alloc() - before} bytes"
+    told[f"heap for the buffers of {name}"] = f"{gc.mem_alloc() - before} bytes"
 
 subject = node.Node(board, config_mast)
 writer = PackWriter(["enc", "rad", "cell"], (), "01234567", 24)
