@@ -309,6 +309,22 @@ def test_whatever_the_run_every_reading_goes_out_once(
     assert sum(v.missing for v in verdicts) <= left_out <= sum(n for _, n in lost)
 
 
+def test_a_hole_is_where_the_device_was_silent(tmp_path):
+    """Its count jumps before the first reading after it, and no pack reaches over it."""
+    t_s = [t / 10 for t in range(100) if not 50 < t < 60]
+    gaps = (
+        Gap(t_ns=6_300_000_000, source="mast", missing=10, kind="missing_packs"),
+        Gap(t_ns=7_000_000_000, source="mast", missing=4, kind="late_packs"),
+    )
+    run = sealed(tmp_path, {"load": (t_s, t_s)}, rig=SHORT_RIG, fits={"mast#a": MAST}, gaps=gaps)
+    frames = frames_of(run, "mast", pack_s=4.03)
+    packs = [decode_senml(check_crc(f.payload.rstrip())) for f in frames]
+
+    assert [f.left_out for f in frames] == [0, 0, 6, 0]
+    assert [p.seq for p in packs] == [0, 1, 8, 9]
+    assert [(p.value.min(), p.value.max()) for p in packs[1:3]] == [(4.1, 5.0), (6.0, 8.0)]
+
+
 def test_a_new_playing_is_no_repeat_of_the_last(original):
     """The boot is new each time, unless it is asked to be kept; never longer than may be sent."""
     two = [Marks.new(keep_boot=False, utc_ns=0) for _ in range(2)]
