@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import re
 
@@ -13,8 +14,8 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 from dashboard.access.accounts import Accounts
 from dashboard.access.callbacks import changing, guard_callbacks, mark_of
-from dashboard.access.gate import FOR_ENGINEERS, OPEN
-from dashboard.access.sessions import IDLE_S, LONGEST_S
+from dashboard.access.gate import FOR_ENGINEERS, OPEN, SESSION_KEY, SIGNED_OUT, Gate
+from dashboard.access.sessions import IDLE_S, LONGEST_S, Sessions
 from dashboard.access.sign_in import own_path
 from dashboard.access.tries import FROM_ONE
 from dashboard.access.visit import Role
@@ -254,6 +255,29 @@ def test_a_websocket_is_no_way_round(place, witness, engineer):
     assert (by_witness, before) == ("prevent_update", [])
     assert (by_engineer, place.probed) == ("ok", [1])
     assert closed == len(ways)
+
+
+@pytest.mark.parametrize("headers", [[], [(b"sec-fetch-site", b"same-origin")]])
+def test_the_gate_itself_asks_a_websocket_for_its_origin(headers):
+    """Whatever those behind it would ask, and whatever else a browser says."""
+    sessions, sent = Sessions(), []
+    scope = {"type": "websocket", "headers": headers}
+    scope["session"] = {SESSION_KEY: sessions.begin("engineer")}
+
+    async def receive():
+        return {"type": "websocket.connect"}
+
+    async def send(message):
+        sent.append(message)
+
+    async def behind(*_):
+        sent.append("let in")
+
+    gate = Gate(behind, sessions=sessions)
+    asyncio.run(gate(scope, receive, send))
+    asyncio.run(gate(scope | {"headers": [(b"origin", b"https://here")]}, receive, send))
+
+    assert sent == [{"type": "websocket.close", "code": SIGNED_OUT}, "let in"]
 
 
 def test_code_that_lost_sight_of_who_asks_changes_nothing(place):
