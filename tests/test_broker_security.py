@@ -7,6 +7,7 @@ import json
 import re
 import shutil
 import signal
+import socket
 import stat
 import subprocess
 import time
@@ -84,6 +85,7 @@ class Secured:
 
     def start(self, config=None):
         """Starts it, with another configuration where given, and waits until it listens."""
+        port = int(self.port)
         with self._log.open("wb") as log:
             self._process = subprocess.Popen(
                 ["mosquitto", "-c", str(config or self.folder / CONFIGURATION)],
@@ -91,10 +93,13 @@ class Secured:
                 stderr=log,
             )
         deadline = time.monotonic() + 15
-        while b"running" not in self._log.read_bytes() and time.monotonic() < deadline:
+        while time.monotonic() < deadline:
             assert self._process.poll() is None, self._log.read_text()
+            with socket.socket() as probe:
+                if probe.connect_ex(("127.0.0.1", port)) == 0:
+                    return self
             time.sleep(0.02)
-        return self
+        raise AssertionError(self._log.read_text())
 
     def twin(self, folder, *guard):
         """Another broker of the same files, started with one guard taken away."""
@@ -105,7 +110,7 @@ class Secured:
         text = (self.folder / CONFIGURATION).read_text().replace(*guard)
         text = text.replace(self.port, port).replace(f"{self.folder / 'state'}", f"{state}")
         (folder / "twin.conf").write_text(text)
-        twin.rig = folder / "rig.toml"
+        twin.port, twin.rig = port, folder / "rig.toml"
         twin.rig.write_text(self.rig.read_text().replace(self.port, port))
         return twin.start(folder / "twin.conf")
 
