@@ -31,6 +31,7 @@ from logger.readings.rig_file import read_rig
 from logger.recording.header import Gap, Note, RunHeader
 from logger.recording.run import open_run
 from logger.recording.sealed import write_sealed
+from logger.sources.broker_probe import probing
 from logger.sources.decoding import decoder_of
 from logger.sources.frames import check_crc
 from logger.sources.senml import decode_senml
@@ -581,11 +582,11 @@ def test_ctrl_c_ends_a_playing_in_good_order(original, tmp_path):
             stderr=subprocess.PIPE,
             text=True,
         )
-        time.sleep(0.1)
-        deadline = time.monotonic() + 30
-        while "slewtrace-play-wheels" not in broker.log and time.monotonic() < deadline:
-            time.sleep(0.05)
-        time.sleep(0.5)
+        place = original.header.rig.source[1].model_copy(update={"url": broker.url})
+        with probing(place, user=None, password=None) as listener:
+            assert listener.comes_in()
+            assert listener.subscribe(place.topic)
+            assert listener.hears(place.topic, within_s=60)
         player.send_signal(signal.SIGINT)
         told, said = player.communicate(timeout=30)
 
@@ -593,6 +594,7 @@ def test_ctrl_c_ends_a_playing_in_good_order(original, tmp_path):
     assert "ended before the run's end" in said
     sent = json.loads(told)
     assert sent["complete"] is False
+    assert sent["sources"][0]["frames"] >= 1
     assert "Traceback" not in said
 
 
