@@ -59,6 +59,12 @@ class Device:
                 self._answered.append(mid)  # sent this moment, and not written down yet
         return set(self._unanswered.values())
 
+    def wait_until_cut_off(self, *, within_s=10):
+        """Waits until it knows that its broker is gone, and so has heard all that it answered."""
+        end_s = time.monotonic() + within_s
+        while self._client.is_connected() and time.monotonic() < end_s:
+            time.sleep(0.002)
+
     def made(self, seq):
         """The pack of a count."""
         return pack(seq, up=time.monotonic())
@@ -199,7 +205,7 @@ def kill_while_running(broker, recorder, device, *, kills, apart_s=0.4):
         time.sleep(apart_s)
         broker.kill()
         recorder.wait_for_note("lost", number + 1)
-        time.sleep(0.05)  # an answer may still be on its way to the device
+        device.wait_until_cut_off()  # till then an answer may still be on its way to it
         held |= device.holds()
         broker.start()
         recorder.wait_for_note("back", number + 1)

@@ -128,7 +128,7 @@ def killed(broker, recorder, device, number):
     """Kills the broker; what the device holds then."""
     broker.kill()
     recorder.wait_for_note("lost", number)
-    time.sleep(0.05)  # an answer may still be on its way to the device
+    device.wait_until_cut_off()  # till then an answer may still be on its way to it
     return device.holds()
 
 
@@ -200,7 +200,7 @@ def recorded_over_kills(folder, *, kills):
                 time.sleep(0.5)
                 broker.kill()
                 recording.wait_for(lambda e: e["event"] == "gap" and e["kind"] == "lost")
-                time.sleep(0.05)
+                device.wait_until_cut_off()
                 held |= device.holds()
                 broker.start()
                 recording.wait_for(lambda e: e["event"] == "back")
