@@ -368,6 +368,8 @@ def test_names_of_other_characters_are_refused(name):
         (b'[{"n":"a","v":1,"up":-1}]', "up"),
         (b'[{"n":"a","v":1,"up":"1"}]', "up"),
         (b'[{"n":"a","vs":"\xff"}]', "no SenML pack"),
+        (b'[{"":""}]', "no label in it is known"),
+        (b"[{},{}]", "no label in it is known"),
         (b'[{"n":"a","v":1,"x":"\xff"}]', "no SenML pack"),
         (b'[{"n":"a","v":1,"x":' + b"[" * 30_000 + b"]" * 30_000 + b"}]", "no SenML pack"),
         (b'[{"n":"a","v":1,"x_":' + b"[" * 30_000 + b"]" * 30_000 + b"}]", "no SenML pack"),

@@ -154,6 +154,7 @@
   function listMistakes(mistakes) {
     const list = byId("plan-mistakes");
     const { h, goTo, idOf } = form();
+    const at = list.contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
     if (!mistakes.length) {
       list.replaceChildren(h("p", { class: "all-right", text: "■ Every field is right." }));
       return;
@@ -166,6 +167,7 @@
     const head = mistakes.length === 1 ? "1 field needs another look" : `${mistakes.length} fields need another look`;
     list.replaceChildren(h("h2", { text: `▲ ${head}`, role: "status" }),
       h("ul", { tabindex: "0", "aria-label": head }, ...items));
+    if (at) list.querySelector(`a[href="${CSS.escape(at)}"]`)?.focus(); // drawn anew under a finger
   }
 
   function saved(words) {

@@ -138,8 +138,10 @@
     const { t, playing, pin, copy } = replay;
     if (playing || !copy || !byId("replay")) return;
     setProps("replay-rest", { data: { t_s: t, pin_s: pin } });
-    replay.goToFromUs = Math.round(t * 1e6) / 1e6;
-    setProps("go-to", { value: replay.goToFromUs });
+    if (document.activeElement !== byId("go-to")) { // what is being typed there stays
+      replay.goToFromUs = Math.round(t * 1e6) / 1e6;
+      setProps("go-to", { value: replay.goToFromUs });
+    }
     replay.resters.forEach((rester) => rester());
   }
 

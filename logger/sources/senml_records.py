@@ -110,8 +110,15 @@ def read_records(frame: bytes) -> list[Record]:
         raise FrameInvalid(f"no SenML pack: {exc}") from exc
     if not records:
         raise FrameInvalid("no SenML pack: no record in it")
+    if all(_says_nothing(r) for r in records):
+        raise FrameInvalid("no SenML pack: no label in it is known")
     _check_version(records)
     return records
+
+
+def _says_nothing(r: Record) -> bool:
+    """Whether a record has no label that SenML or we know: noise that happens to be JSON."""
+    return all(getattr(r, label) is UNSET for label in r.__struct_fields__)
 
 
 def _refuse_labels_we_must_know(frame: bytes) -> None:

@@ -235,6 +235,8 @@ class Playing:
                 self.pace.begun.set()
                 failed.result()
             if not pending:
+                if not self.pace.stop.is_set():
+                    on_progress(self._stretch.end_ns)
                 return
             on_progress(self.pace.now_ns())
 
