@@ -165,6 +165,9 @@ def probing(
     finally:
         client.disconnect()
         client.loop_stop()
+        left = client.socket()
+        if left is not None:  # the thread ended before it had said good-bye
+            left.close()
 
 
 def _code(given: tuple[Any, ...]) -> int:
