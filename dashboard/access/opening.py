@@ -8,7 +8,6 @@ would do, before anything listens.
 from __future__ import annotations
 
 import ipaddress
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -20,12 +19,12 @@ from dashboard.access.reach import Reach
 from dashboard.access.tls import OwnTls, given_tls, own_tls
 from dashboard.access.visit import Role
 from logger.access.certificate import Certificate
+from logger.access.hosts import is_address, is_host
 from logger.access.secret import secret_from
 from logger.errors import BadInput
 
 VARIABLES: Mapping[Role, str] = {role: f"SLEWTRACE_{role.upper()}_PASSWORD" for role in Role}
 """Environment variables that may hold the passwords."""
-_HOST = re.compile(r"[a-z0-9]([a-z0-9.-]{0,251}[a-z0-9])?")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,13 +120,13 @@ def read_place(listen: str) -> tuple[str, int | None]:
         BadInput: where it is neither.
     """
     text = listen.strip()
-    if _is_address(_bare(text)):
+    if is_address(_bare(text)):
         return _bare(text), None
     host, _, port = text.rpartition(":")
     host = _bare(host)
-    if port.isascii() and port.isdigit() and int(port) <= 65535 and _is_host(host):
+    if port.isascii() and port.isdigit() and int(port) <= 65535 and is_host(host):
         return host, int(port)
-    if _is_host(text):
+    if is_host(text):
         return text, None
     raise BadInput(
         where=f"--listen {text[:80]!r}",
@@ -141,21 +140,9 @@ def _bare(host: str) -> str:
     return host[1:-1] if host.startswith("[") and host.endswith("]") else host
 
 
-def _is_address(text: str) -> bool:
-    try:
-        ipaddress.ip_address(text)
-    except ValueError:
-        return False
-    return True
-
-
-def _is_host(text: str) -> bool:
-    return _is_address(text) or bool(_HOST.fullmatch(text.lower()))
-
-
 def _is_this_machine(address: str) -> bool:
     return address.lower() == "localhost" or (
-        _is_address(address) and ipaddress.ip_address(address).is_loopback
+        is_address(address) and ipaddress.ip_address(address).is_loopback
     )
 
 
@@ -204,16 +191,16 @@ def _tls(asked: Asked, address: str, *, host_name: str, now_utc: datetime) -> Ow
 def _hosts_of(address: str, host_name: str) -> Sequence[str]:
     """What people may type to reach an address that is listened on."""
     host = host_name.lower()
-    named = [host, f"{host}.local"] if _is_host(host) and "." not in host else []
-    if "." in host and _is_host(host):
+    named = [host, f"{host}.local"] if is_host(host) and "." not in host else []
+    if "." in host and is_host(host):
         named = [host]
-    anywhere = _is_address(address) and ipaddress.ip_address(address).is_unspecified
+    anywhere = is_address(address) and ipaddress.ip_address(address).is_unspecified
     return named if anywhere else [address.lower(), *named]
 
 
 def _name(text: str) -> str:
     host = _bare(text.strip().lower())
-    if not _is_host(host):
+    if not is_host(host):
         raise BadInput(
             where=f"--name {text[:80]!r}",
             what="is no name or address",
@@ -234,7 +221,7 @@ def _public(behind: str) -> Reach:
     except ValueError:
         parts, host, port = urlsplit(""), "", None
     more = parts.path.strip("/") or parts.query or parts.fragment or parts.username
-    if parts.scheme != "https" or not _is_host(host) or more:
+    if parts.scheme != "https" or not is_host(host) or more:
         raise BadInput(
             where=f"--behind {behind[:80]!r}",
             what="is no address of a site over TLS",
@@ -255,7 +242,7 @@ def _proxy(asked: Asked) -> str | None:
             )
         return None
     proxy = asked.proxy or "127.0.0.1"
-    if not _is_address(proxy):
+    if not is_address(proxy):
         raise BadInput(
             where=f"--proxy {proxy[:80]!r}",
             what="is no single address",

@@ -14,6 +14,20 @@ _HOST = re.compile(r"(?!-)[A-Za-z0-9_-]{1,63}(?<!-)(\.(?!-)[A-Za-z0-9_-]{1,63}(?
 _LONGEST_HOST = 253
 
 
+def is_address(text: str) -> bool:
+    """Whether a text is an IP address, an IPv6 one without brackets."""
+    try:
+        ipaddress.ip_address(text)
+    except ValueError:
+        return False
+    return True
+
+
+def is_host(text: str) -> bool:
+    """Whether a text is a name or an address that a certificate can hold."""
+    return is_address(text) or (len(text) <= _LONGEST_HOST and bool(_HOST.fullmatch(text)))
+
+
 def check_hosts(hosts: Sequence[str]) -> None:
     """Refuses what no certificate can name, before anything is made.
 
@@ -39,11 +53,11 @@ def general_names(hosts: Sequence[str]) -> list[x509.GeneralName]:
 
 
 def _general_name(host: str) -> x509.GeneralName:
-    try:
-        return x509.IPAddress(ipaddress.ip_address(host.strip("[]")))
-    except ValueError:
-        if len(host) <= _LONGEST_HOST and _HOST.fullmatch(host):
-            return x509.DNSName(host)
+    address = host.strip("[]")
+    if is_address(address):
+        return x509.IPAddress(ipaddress.ip_address(address))
+    if is_host(host):
+        return x509.DNSName(host)
     raise BadInput(
         where=f"host {host[:80]!r}",
         what="is no name or address of a computer",
