@@ -99,6 +99,7 @@ PAIR = ("--certificate", "server.crt", "--key", "server.key")
         ((*ENGINEER, *PAIR, *OWN), "keep one of the two"),
         ((*ENGINEER, *PAIR, "--name", "other.test"), "is not in server.crt"),
         ((*ENGINEER, *OWN, "--name", "no name"), "is no name"),
+        ((*ENGINEER, *OWN, "--name", "yard..test"), "'yard..test': is no name"),
         ((*ENGINEER, *OWN, "--proxy", "10.0.0.1"), "add --behind"),
         ((*ENGINEER, "--behind", "http://yard.example"), "over TLS"),
         ((*ENGINEER, "--behind", "https://yard.example/place"), "over TLS"),
