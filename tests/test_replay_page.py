@@ -61,6 +61,13 @@ def shown(page, key, wanted):
     page.wait_for_function(f"t => Math.abs(({SHOWN})() - t) < 1e-6", arg=wanted)
 
 
+def type_time(page, words):
+    """Types a time as the list of keys says."""
+    page.keyboard.press("t")
+    page.keyboard.type(words)
+    page.keyboard.press("Enter")
+
+
 def test_keys_move_by_readings_seconds_and_events_and_can_be_switched_off(screen, run, results):
     """Every step lands where the list of keys says, also after a click on a button."""
     page = screen.open("/replay?run=both-sides&t=100")
@@ -80,11 +87,15 @@ def test_keys_move_by_readings_seconds_and_events_and_can_be_switched_off(screen
     page.click("#speed >> text='2×'")
     shown(page, "End", every[-1])
     assert screen.text("#replay-end") == "End of the run"
-    page.keyboard.press("t")
-    page.keyboard.type("75.5")
-    page.keyboard.press("Enter")
-    page.locator("#go-to").blur()
+    type_time(page, "75.5")
     screen.goes_to(75.5)
+    type_time(page, "1:20,25")
+    screen.goes_to(80.25)
+    type_time(page, "soon")
+    assert "minutes and seconds" in page.evaluate("document.activeElement.validationMessage")
+    page.keyboard.press("Escape")
+    assert page.input_value("#go-to") == "80.25"
+    type_time(page, "75.5")
     shown(page, "n", results[0]["sweeps"][0]["first_lift"]["t_s"])
 
     page.keyboard.press("?")

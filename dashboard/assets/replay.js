@@ -14,8 +14,7 @@
     copy: null, found: null, t: 0, pin: null, exact: null, playing: false, speed: 1,
     axis: "time", overlay: { run: null, way: "start" },
     drawers: [], loaders: [], resters: [],
-    frame: 0, lastFrameMs: 0, restTimer: 0, goToFromUs: null, momentShown: null,
-    times: [],
+    frame: 0, lastFrameMs: 0, restTimer: 0, momentShown: null, times: [],
   };
   window.slewtraceReplay = replay;
 
@@ -138,10 +137,6 @@
     const { t, playing, pin, copy } = replay;
     if (playing || !copy || !byId("replay")) return;
     setProps("replay-rest", { data: { t_s: t, pin_s: pin } });
-    if (document.activeElement !== byId("go-to")) { // what is being typed there stays
-      replay.goToFromUs = Math.round(t * 1e6) / 1e6;
-      setProps("go-to", { value: replay.goToFromUs });
-    }
     replay.resters.forEach((rester) => rester());
   }
 
@@ -272,11 +267,6 @@
       },
       drawn() { refresh(); return noUpdate(); },
       traces(figure) { if (figure) replay.drawTraces(figure); return noUpdate(); },
-      goTo(value) {
-        const shown = byId("replay") && byId("replay").dataset.run; // its first value is no wish
-        if (shown && known(value) && value !== replay.goToFromUs) seek(value);
-        return noUpdate();
-      },
       speed(value) { replay.speed = Number(value) || 1; return noUpdate(); },
       exact(reading) {
         if (!reading) return noUpdate();

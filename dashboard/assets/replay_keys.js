@@ -22,7 +22,7 @@
     { key: "p", words: "Previous event", act: () => seekMoment(-1) },
     { key: "Home", words: "Start of the run", act: () => seek(replay.copy.start_s) },
     { key: "End", words: "End of the run", act: () => seek(replay.copy.end_s) },
-    { key: "t", words: "Type in a time", act: typeTime },
+    { key: "t", words: "Type in a time", act: () => replay.typeTime() },
     { key: "<", words: "Slower", act: () => replay.changeSpeed(-1) },
     { key: ">", words: "Faster", act: () => replay.changeSpeed(1) },
     { key: "+", words: "Zoom in around the moment", act: () => replay.zoom(0.5) },
@@ -44,13 +44,6 @@
 
   function switchKeys(on) {
     try { window.localStorage.setItem(SWITCH, on ? "on" : "off"); } catch { /* a barred store */ }
-  }
-
-  function typeTime() {
-    const field = byId("go-to");
-    if (!field) return;
-    field.focus();
-    field.select();
   }
 
   function otherAxis() {

@@ -101,7 +101,7 @@
       await navigator.clipboard.writeText(link.href);
       say("The link is copied.");
     } catch {
-      window.history.replaceState(window.history.state, "", link);
+      window.slewtraceAddress.keep(link);
       say("The browser does not let pages copy: the link stands in the address bar.");
     }
   }

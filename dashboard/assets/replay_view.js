@@ -134,7 +134,7 @@
   }
 
   function keepAddress() {
-    if (replay.copy) window.history.replaceState(window.history.state, "", address());
+    if (replay.copy) window.slewtraceAddress.keep(address());
   }
 
   replay.drawers.push(follow, drawCursors);

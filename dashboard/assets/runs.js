@@ -164,10 +164,6 @@
         const href = `/compare?runs=${ids.map(encodeURIComponent).join(",")}`;
         return [words, href, ids.length ? "button main" : "none"];
       },
-      keepAddress(address) {
-        window.history.replaceState(window.history.state, "", address);
-        return address;
-      },
     },
   });
 })();

@@ -25,12 +25,25 @@
     window.dash_clientside.set_props("screen", { data: now });
   }
 
+  /* What is chosen on a page stands in its address. Some of it comes late, from the server or a
+   * timer: when another page has been opened by then, it must not take that one's address. */
+  function keep(address) {
+    const link = new URL(address, window.location.href);
+    if (link.pathname !== window.location.pathname) return;
+    window.history.replaceState(window.history.state, "", link);
+  }
+  window.slewtraceAddress = { keep };
+
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
     shell: {
       choose(choice) {
         chosen = choice || "auto";
         told = screenNow();
         return [paint(), told];
+      },
+      keepAddress(address) {
+        keep(address);
+        return address;
       },
     },
   });

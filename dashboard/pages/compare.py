@@ -140,7 +140,7 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
         prevent_initial_call=True,
     )
     app.clientside_callback(  # type: ignore[no-untyped-call]
-        ClientsideFunction(namespace="runs", function_name="keepAddress"),
+        ClientsideFunction(namespace="shell", function_name="keepAddress"),
         Output("compare", "data-address"),
         Input("compare-address", "data"),
         prevent_initial_call=True,

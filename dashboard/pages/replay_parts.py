@@ -196,15 +196,7 @@ def _go_to() -> Component:
     return html.Label(
         [
             html.Span("Time, s", className="muted small"),
-            dmc.NumberInput(
-                id="go-to",
-                value=0,
-                decimalScale=6,
-                hideControls=True,
-                size="md",
-                debounce=True,
-                **aria(label="Time since the start, seconds"),
-            ),
+            html.Span(id="time-field"),
         ],
         className="go-to",
     )

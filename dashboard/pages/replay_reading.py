@@ -21,7 +21,6 @@ from logger.recording.run import Run
 _IN_THE_BROWSER = {
     "load": (Output("replay", "data-ready"), [Input("replay-copy", "data")]),
     "found": (Output("replay", "data-result"), [Input("replay-found", "data")]),
-    "goTo": (Output("replay", "data-goto"), [Input("go-to", "value")]),
     "speed": (Output("replay", "data-speed"), [Input("speed", "value")]),
     "axis": (Output("replay", "data-axis"), [Input("replay-axis", "value")]),
     "overlay": (
