@@ -24,6 +24,8 @@ QUIET = [
     "--ignore-certificate-errors",
 ]
 PATIENCE_MS = 40_000
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+"""WCAG 2.0 to 2.2, levels A and AA, by axe-core's own names."""
 HOSTILE = f'"<img src=x onerror=alert(1)> \\u202Eright to left {"L" * 150}"'
 """A name as it stands in TOML."""
 HARMLESS = "GET_PROPS_REQUEST: Component"
@@ -36,11 +38,19 @@ needs_chromium = [
 
 
 @contextmanager
-def chromium():
-    """A browser without windows."""
+def chromium(profile):
+    """A browser without windows.
+
+    Args:
+        profile: folder for what it keeps. As in a browser that people use, the program's scripts
+            stay there compiled, which halves the time that a page takes to open.
+    """
     sync_api = pytest.importorskip("playwright.sync_api")
     with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
+        browser = playwright.chromium.launch_persistent_context(
+            profile, executable_path=CHROMIUM, args=QUIET
+        )
+        browser.set_default_timeout(PATIENCE_MS)
         try:
             yield browser
         finally:
@@ -50,8 +60,7 @@ def chromium():
 class Window:
     """A page of its own, which keeps what the browser complained of and what it asked for.
 
-    All pages of a browser share its cache, since reading the drawing library anew takes seconds.
-    What a page kept in the browser goes when it is closed.
+    What a page kept in the browser goes when it is closed, but for the scripts.
 
     Args:
         browser: the browser.
@@ -60,9 +69,7 @@ class Window:
     """
 
     def __init__(self, browser, *, viewport=None, color_scheme="light"):
-        context = browser.contexts[0] if browser.contexts else browser.new_context()
-        context.set_default_timeout(PATIENCE_MS)
-        self.page = context.new_page()
+        self.page = browser.new_page()
         self.page.set_viewport_size(viewport or {"width": 1280, "height": 720})
         self.page.emulate_media(color_scheme=color_scheme)
         self.requests, self.complaints = [], []
@@ -81,6 +88,7 @@ class Window:
         """Closes the page and forgets what it kept."""
         if self.page.url.startswith("http"):
             self.page.evaluate("localStorage.clear(), sessionStorage.clear()")
+        self.page.context.clear_cookies()
         self.page.close()
 
 
@@ -134,6 +142,20 @@ class Screen(Window):
     def shown_s(self):
         """The moment that is drawn, s."""
         return float(self.page.get_attribute("#replay", "data-shown"))
+
+
+def violations(page, *, charts=True):
+    """What axe-core finds on a page, a line for each: how grave, which rule, where first.
+
+    Args:
+        page: the page.
+        charts: whether it looks at each stroke and word of the charts, half of all there is.
+    """
+    axe_core = pytest.importorskip("axe_playwright_python.sync_playwright")
+    options = {"runOnly": RULES, "resultTypes": ["violations"]}
+    where = None if charts else {"exclude": [[".main-svg"]]}
+    found = axe_core.Axe().run(page, where, options).response["violations"]
+    return [f"{v['impact']} {v['id']} {v['nodes'][0]['html'][:160]}" for v in found]
 
 
 def reading(run, channel, t_s):

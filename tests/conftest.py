@@ -31,18 +31,25 @@ def pytest_collection_modifyitems(config, items):
             item.add_marker(skip)
 
 
+@pytest.fixture(scope="session")
+def profile(tmp_path_factory):
+    """What Chromium keeps from module to module."""
+    return tmp_path_factory.mktemp("profile")
+
+
 @pytest.fixture(scope="module")
-def browser():
+def browser(profile):
     """One Chromium for all tests of a module."""
-    with chromium() as opened:
+    with chromium(profile) as opened:
         yield opened
 
 
 @pytest.fixture(autouse=True, scope="session")
-def caches_of_our_own(tmp_path_factory):
-    """What the dashboard keeps in the user's cache stays out of the real one."""
+def folders_of_our_own(tmp_path_factory):
+    """What the user keeps is left alone, and what others record beside the tests is not seen."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+        patch.setenv("XDG_RUNTIME_DIR", str(tmp_path_factory.mktemp("runtime")))
         yield
 
 

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import random
 import re
 import signal
 import subprocess
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
+from dashboard.serving import listen
+from logger.errors import SourceUnavailable
 from tests.warm_process import PROGRAM, WarmProcess
 
 _SERVE = (
     "import sys; from pathlib import Path; from dashboard.serving import serve; "
-    "serve(Path(sys.argv[1]), port=0, open_browser=False)"
+    "serve(Path(sys.argv[1]), port=int(sys.argv[2]), open_browser=False)"
 )
+_PORTS = []
+"""Those of dashboards that have ended: the next takes one, since a browser keeps compiled what it
+read at an address."""
 
 
 @contextmanager
@@ -25,7 +31,10 @@ def served(folder):
 @contextmanager
 def served_by(folder):
     """The address of a dashboard on a folder, and its process."""
-    process = WarmProcess([*PROGRAM, _SERVE, str(folder)], stdout=subprocess.PIPE, text=True)
+    port = _PORTS.pop() if _PORTS else _free_port()
+    process = WarmProcess(
+        [*PROGRAM, _SERVE, str(folder), str(port)], stdout=subprocess.PIPE, text=True
+    )
     try:
         told = process.stdout.readline()
         yield re.search(r"http://127\.0\.0\.1:\d+", told).group(), process
@@ -37,3 +46,13 @@ def served_by(folder):
         finally:
             process.kill()
             process.stdout.close()
+            _PORTS.append(port)
+
+
+def _free_port():
+    """A port below those that the system gives to whoever asks for any."""
+    while True:
+        port = random.randrange(20_000, 32_000)
+        with suppress(SourceUnavailable):
+            listen(port).close()
+            return port

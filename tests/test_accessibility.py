@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from tests.browsing import needs_chromium, window
+from tests.browsing import needs_chromium, violations, window
 from tests.made_catalogue import fleet_rows, write_fleet
 from tests.sample_runs import seal_sample
 from tests.served import served
 
-axe_core = pytest.importorskip("axe_playwright_python.sync_playwright")
-
 pytestmark = needs_chromium
-# WCAG 2.0 to 2.2, levels A and AA, by axe-core's own names.
-RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 PAGES = {
     "runs": ("/", "h1:has-text('Runs')"),
     "live": ("/live", "main h1"),
@@ -35,19 +31,6 @@ def address(tmp_path_factory):
     seal_sample(folder, run_id="repeat", seed=2)
     with served(folder) as url:
         yield url
-
-
-def violations(page, *, charts=True):
-    """What axe-core finds on a page, a line for each: how grave, which rule, where first.
-
-    Args:
-        page: the page.
-        charts: whether it looks at each stroke and word of the charts, half of all there is.
-    """
-    options = {"runOnly": RULES, "resultTypes": ["violations"]}
-    where = None if charts else {"exclude": [[".main-svg"]]}
-    found = axe_core.Axe().run(page, where, options).response["violations"]
-    return [f"{v['impact']} {v['id']} {v['nodes'][0]['html'][:160]}" for v in found]
 
 
 @pytest.mark.parametrize("page_name", PAGES)

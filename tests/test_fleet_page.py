@@ -392,19 +392,24 @@ def test_the_page_makes_a_catalogue_narrows_pages_and_opens_a_run(browser, tmp_p
 
 
 def click_last_point(page):
-    """Clicks the last point of the control chart."""
-    page.locator("#fleet-trend").scroll_into_view_if_needed()
-    x, y = page.evaluate(
-        """() => {
-            const graph = document.querySelector("#fleet-trend .js-plotly-plot");
-            const { xaxis, yaxis } = graph._fullLayout;
-            const trace = graph._fullData.find((t) => t.customdata && t.yaxis === "y");
-            const box = graph.getBoundingClientRect(), last = trace.x.length - 1;
-            return [box.left + xaxis._offset + xaxis.d2p(trace.x[last]),
-                    box.top + yaxis._offset + yaxis.d2p(trace.y[last])];
-        }"""
-    )
-    page.mouse.move(x - 3, y)
-    page.mouse.move(x, y)
-    page.wait_for_selector("#fleet-trend .hoverlayer .hovertext")
-    page.mouse.click(x, y)
+    """Clicks the last point of the control chart, which may be drawn anew meanwhile."""
+    for _ in range(100):
+        x, y = page.evaluate(
+            """() => {
+                document.getElementById("fleet-trend").scrollIntoView({ block: "center" });
+                const graph = document.querySelector("#fleet-trend .js-plotly-plot");
+                if (!graph || !graph._fullLayout || !graph._fullLayout.xaxis) return [0, 0];
+                const { xaxis, yaxis } = graph._fullLayout;
+                const trace = graph._fullData.find((t) => t.customdata && t.yaxis === "y");
+                const box = graph.getBoundingClientRect(), last = trace.x.length - 1;
+                return [box.left + xaxis._offset + xaxis.d2p(trace.x[last]),
+                        box.top + yaxis._offset + yaxis.d2p(trace.y[last])];
+            }"""
+        )
+        page.mouse.move(x - 3, y)
+        page.mouse.move(x, y)
+        page.wait_for_timeout(200)
+        if page.query_selector("#fleet-trend .hoverlayer .hovertext"):
+            page.mouse.click(x, y)
+            return
+    pytest.fail("the last point of the control chart told nothing of itself")

@@ -10,7 +10,7 @@ import time
 
 import pytest
 
-from tests.browsing import HOSTILE, Screen, needs_chromium
+from tests.browsing import HOSTILE, Screen, needs_chromium, violations
 from tests.live_bay import WHEELS, device, write_files
 from tests.served import served_by
 from tests.test_record import Recording, named
@@ -235,6 +235,7 @@ def test_one_of_two_is_chosen_and_nothing_that_is_gone_looks_fresh(browser, tmp_
 
         assert screen.text("#live-slew-value") == "?"
         assert "NO CONNECTION" in screen.text("#live-alarm")
+        assert violations(screen.page) == []
         assert {screen.text(f"#{wheel(w)}-word") for w in WHEELS} == {"UNKNOWN"}
 
         os.kill(server.pid, signal.SIGCONT)
@@ -244,6 +245,7 @@ def test_one_of_two_is_chosen_and_nothing_that_is_gone_looks_fresh(browser, tmp_
         screen.phase("gone")
 
         assert screen.text("#live-slew-value") == "?"
+        assert violations(screen.page) == []
         assert {screen.text(f"#{wheel(w)}-word") for w in WHEELS} == {"UNKNOWN"}
         assert "slewtrace recover" in screen.text(".when-gone")
 

@@ -32,7 +32,7 @@ from logger.live.panel import RecordPanel
 from logger.live.snapshot import Snapshot
 from logger.readings.rig_file import WHEEL
 from logger.recording.run import open_run
-from tests.browsing import chromium
+from tests.browsing import Window, chromium
 from tests.served import served
 
 ROOT = Path(__file__).parents[2]
@@ -58,8 +58,12 @@ def pages(result_t_s):
         ("replay", f"/replay?run={run_id}&t={result_t_s}", 860),
     )
     # Named as seen from the project, since the list shows the name of its folder.
-    with served(RUN.parent.relative_to(ROOT)) as address, chromium() as browser:
-        page = browser.new_page(viewport={"width": 1280, "height": 800}, color_scheme="light")
+    with (
+        tempfile.TemporaryDirectory() as profile,
+        served(RUN.parent.relative_to(ROOT)) as address,
+        chromium(profile) as browser,
+    ):
+        page = Window(browser).page
         for name, path, height in views:
             page.set_viewport_size({"width": 1280, "height": height})
             page.goto(address + path)
@@ -70,13 +74,17 @@ def pages(result_t_s):
 
 def live():
     """The live page at a wheel's alarm, while the demo is recorded."""
-    with tempfile.TemporaryDirectory() as folder, served(Path(folder)) as address:
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        tempfile.TemporaryDirectory() as profile,
+        served(Path(folder)) as address,
+    ):
         demo = [sys.executable, "-m", "dashboard", "demo", "--no-open", "-o", folder]
         with (
             subprocess.Popen(demo, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as tested,
-            chromium() as browser,
+            chromium(profile) as browser,
         ):
-            page = browser.new_page(viewport={"width": 1180, "height": 820}, color_scheme="light")
+            page = Window(browser, viewport={"width": 1180, "height": 820}).page
             page.goto(f"{address}/live")
             page.wait_for_selector("#live-alarm[data-state=confirmed]", timeout=PATIENCE_MS)
             page.screenshot(path=PICTURES / "live.png")
@@ -104,8 +112,8 @@ def repeats():
             "fleet": (f"/fleet?{urlencode({'truck': truck.id})}", 1180),
             "compare": (f"/compare?{urlencode({'runs': ','.join(same[:4])})}", 1240),
         }
-        with served(runs) as address, chromium() as browser:
-            page = browser.new_page(viewport={"width": 1280, "height": 800}, color_scheme="light")
+        with served(runs) as address, chromium(Path("profile").absolute()) as browser:
+            page = Window(browser).page
             for name, (path, height) in asked.items():
                 page.set_viewport_size({"width": 1280, "height": height})
                 page.goto(address + path)
