@@ -21,6 +21,13 @@ def pytest_addoption(parser):
     parser.addoption("--hardware", action="store_true", help="run tests that need real sensors")
 
 
+def pytest_ignore_collect(collection_path, config):
+    """Where only what needs a browser is asked for, the other files are not read."""
+    if config.option.markexpr == "browser" and collection_path.suffix == ".py":
+        return "needs_chromium" not in collection_path.read_text() or None
+    return None
+
+
 def pytest_collection_modifyitems(config, items):
     """Leaves hardware tests out unless asked for."""
     if config.getoption("--hardware"):

@@ -1,6 +1,7 @@
 """The SenML decoder against RFC 8428's own examples, rules and hostile input."""
 
 import json
+from contextlib import suppress
 from decimal import Decimal
 from pathlib import Path
 
@@ -386,7 +387,7 @@ def test_what_is_no_valid_pack_is_refused(frame, cause):
 @given(st.binary(max_size=200))
 def test_noise_raises_nothing_but_frame_invalid(noise):
     """Random bytes never raise anything that the reader of a line does not expect."""
-    with pytest.raises(FrameInvalid):
+    with suppress(FrameInvalid):  # some are a pack: the search for counter-examples writes labels
         decode_senml(noise)
 
 
