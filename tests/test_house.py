@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import re
 import subprocess
 from pathlib import Path
@@ -50,6 +51,14 @@ def test_every_command_is_documented(command):
 
     assert f"| `slewtrace {command}` |" in readme
     assert f"Example: slewtrace {command}" in re.sub(r"\s+", " ", text)
+
+
+@pytest.mark.parametrize(
+    "path", sorted((ROOT / "tests" / "campaigns").glob("[a-z]*.py")), ids=lambda p: p.stem
+)
+def test_every_campaign_finds_what_it_needs(path):
+    """A long measurement is seldom made: that what it imports is still there is seen here."""
+    importlib.import_module(f"tests.campaigns.{path.stem}")
 
 
 def test_every_linked_file_is_there():

@@ -44,6 +44,8 @@ BALLAST_BYTES = 2 << 20
 IMAGE_ROOM_BYTES = 14 << 20
 FULL_WITHIN_S = 240
 ENOUGH_WARNING_S = 600
+SETTLE_S, RATE_OVER_S = 120, 60
+"""SQLite's log beside the journal grows to its size at first, and only the journal from then on."""
 FULL_BELOW_BYTES = 4096
 """One page: SQLite writes no less."""
 
@@ -224,10 +226,10 @@ def recovered_elsewhere(bench, elsewhere, acknowledged=None):
 def ten_minutes(folder, *, minutes):
     """A disk with room for so many minutes; how long before the first refusal it was told."""
     with SmallTmpfs(folder, size_bytes=256 << 20) as small, Bench(small.path / "runs") as bench:
-        time.sleep(45)
+        time.sleep(SETTLE_S)
         used = (256 << 20) - small.free_bytes
-        time.sleep(30)
-        rate_bps = ((256 << 20) - small.free_bytes - used) / 30
+        time.sleep(RATE_OVER_S)
+        rate_bps = ((256 << 20) - small.free_bytes - used) / RATE_OVER_S
         room_bytes = int((256 << 20) - small.free_bytes + rate_bps * 60 * minutes)
         small.grow(room_bytes)
         # A busy machine feeds more slowly than it did while the rate was taken.

@@ -38,8 +38,9 @@ from logger.live.rounds import HAND_OVER_EVERY_S
 from logger.live.snapshot import Snapshot
 from logger.live.viewer_link import ViewerLink
 from tests.browsing import CHROMIUM, QUIET
-from tests.live_bay import RIG, TEST, WHEELS, dashboard_on
+from tests.live_bay import RIG, TEST, WHEELS
 from tests.rig_of_a_bay import header
+from tests.served import served_by
 
 LINE_MB = 300
 LIFT_EVERY = 430
@@ -178,7 +179,7 @@ def measure(folder, *, updates):
     )
     with (
         registered("heap-1", folder / "heap-1.journal", port=link.port, token=link.token),
-        dashboard_on(folder) as (address, _),
+        served_by(folder) as (address, _),
         sync_playwright() as playwright,
     ):
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)

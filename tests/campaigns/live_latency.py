@@ -35,7 +35,8 @@ import numpy as np
 from playwright.sync_api import sync_playwright
 
 from tests.browsing import CHROMIUM, QUIET
-from tests.live_bay import WHEELS, dashboard_on, device, write_files
+from tests.live_bay import WHEELS, device, write_files
+from tests.served import served_by
 
 LINE_MS = 150
 OPEN_S, CLOSED_S = 0.4, 0.5
@@ -95,7 +96,7 @@ def measure(folder, *, rate_hz, events):
     script = Script(rate_hz)
     with (
         device(pack_every_s=1 / rate_hz, script=script, opened=script.opened_s.append) as bay,
-        dashboard_on(runs) as (address, _),
+        served_by(runs) as (address, _),
         sync_playwright() as playwright,
     ):
         args = write_files(folder, bay.port)
