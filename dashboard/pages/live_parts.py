@@ -17,6 +17,7 @@ from dashboard.live.feed import Choice
 from dashboard.live.picture import EVENTS_KEPT, LivePicture
 from dashboard.live.plan_svg import live_plan_svg
 from dashboard.pages.attributes import aria, data
+from dashboard.pages.inert import Inert
 from dashboard.pages.locked import lock, why_locked
 from logger.events.sweep import Side
 from logger.live.live_recordings import LiveRecording
@@ -70,8 +71,12 @@ def _nothing(folder: Path) -> Component:
 
 
 def recording_body(picture: LivePicture, *, folder: Path, units: Units) -> list[Component]:
-    """What stands while a recording is watched, and after it."""
-    return [
+    """What stands while a recording is watched, and after it.
+
+    What the page's script writes into is handed over whole: were each place a component of Dash, a
+    pushed state would cost the browser fifty times what it takes to show it.
+    """
+    shown = Inert(
         _banner(),
         html.Div(
             [
@@ -96,9 +101,8 @@ def recording_body(picture: LivePicture, *, folder: Path, units: Units) -> list[
             ],
             className="live-main",
         ),
-        _actions(units),
-        _details(picture),
-    ]
+    )
+    return [shown, _actions(units), Inert(_details(picture))]
 
 
 def _place(key: str, tag: type[Component] = html.Span, **more: str) -> Component:

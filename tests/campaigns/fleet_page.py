@@ -10,13 +10,14 @@ the same wherever rows come from. No run lies in the folder, so comparing the fo
 catalogue, which the page does after its figures, costs nothing here; it is measured apart, with
 ``--files`` empty files.
 
-Each round has a server that has just started, and a fresh window:
+Each round has servers that have just started, and fresh windows:
 
-* **first load**: a new browser cache; from asking for ``/fleet`` to counts, table and control chart
-  painted: all that a window of 1280 by 900 shows, and more. The figures further down are drawn
-  when they come near the window. *Of it a page without content*: the same for an address that
-  shows a heading only, which is the start of Dash and its libraries.
-* **again**: the same once the browser has the scripts.
+* **first load**: a browser that has kept nothing; from asking for ``/fleet`` to counts, table and
+  control chart painted: all that a window of 1280 by 900 shows, and more. The figures further down
+  are drawn when they come near the window. *Of it a page without content*: the same for an address
+  that shows a heading only, which is the start of Dash and its libraries.
+* **again**: the same with a browser that has seen the dashboard before, and so keeps its scripts
+  compiled, as all browsers of people who use it do. So for what follows.
 * **by a link**: from following the header's link on the list of runs to the same.
 * **a choice**: from a change of the field *Build* to the same, anew.
 * **further down**: from scrolling to the end of the page to its three other figures painted.
@@ -39,7 +40,6 @@ import time
 from pathlib import Path
 
 import numpy as np
-from playwright.sync_api import sync_playwright
 
 from dashboard.catalogue.queries import open_catalogue
 from dashboard.figures.units import SI
@@ -47,7 +47,7 @@ from dashboard.pages import fleet
 from dashboard.pages.fleet_status import behind
 from dashboard.pages.page import read_query
 from dashboard.run_library import RunLibrary
-from tests.browsing import CHROMIUM, QUIET
+from tests.browsing import Window, chromium
 from tests.made_catalogue import fleet_rows, write_fleet
 from tests.served import served
 
@@ -106,9 +106,11 @@ _HEADING = (
 )
 
 
-def fresh(browser):
-    """A page of a browser that has kept nothing."""
-    return browser.new_context(viewport={"width": 1280, "height": 900}).new_page()
+@contextlib.contextmanager
+def page_of(profile):
+    """A page of a browser that keeps what it keeps in a folder."""
+    with chromium(profile) as browser:
+        yield Window(browser, viewport={"width": 1280, "height": 900}).page
 
 
 def descendants(pid):
@@ -129,7 +131,7 @@ def processor_s():
             words = Path(f"/proc/{pid}/cmdline").read_text()
             page = Path(f"/proc/{pid}/task/{pid}/stat")
             stat = page if "--type=renderer" in words else Path(f"/proc/{pid}/stat")
-            if "--type=renderer" in words or "dashboard.serving" in words:
+            if "--type=renderer" in words or "tests.warm_process" in words:
                 fields = stat.read_text().rpartition(")")[2].split()
                 total += (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
     return total
@@ -152,21 +154,26 @@ class Round:
         self.found[f"{name}, processor"] = processor_s() - before_s
 
 
-def measure(browser, folder):
-    """One round; seconds by name."""
+def measure(folder, new, known):
+    """One round; seconds by name.
+
+    Args:
+        folder: the catalogue's.
+        new: profile of a browser that has kept nothing.
+        known: profile of one that has seen the dashboard before.
+    """
     told = Round()
-    with served(folder) as address:
-        page = fresh(browser)
+    with served(folder) as address, page_of(new / "empty") as page:
         page.goto(f"{address}/nowhere", wait_until="commit")
         told.take("of it a page without content", page, _HEADING)
         page.goto(f"{address}/nowhere", wait_until="commit")
         told.take("a page without content, again", page, _HEADING)
-        page.context.close()
-    with served(folder) as address:
+    with served(folder) as address, page_of(new / "fleet") as page:
         time.sleep(3.0)  # the server warms up, as it does before anybody has typed an address
-        page = fresh(browser)
         page.goto(f"{address}/fleet", wait_until="commit")
         told.take("first load", page, _FROM_ADDRESS, CHART)
+    with served(folder) as address, page_of(known) as page:
+        time.sleep(3.0)
         page.goto(f"{address}/fleet", wait_until="commit")
         told.take("again", page, _FROM_ADDRESS, CHART)
         page.goto(f"{address}/")
@@ -176,7 +183,6 @@ def measure(browser, folder):
         page.wait_for_timeout(500)
         told.take("a choice", page, _CHOOSE, [CHART, "build 2"])
         told.take("further down", page, _SCROLL, BELOW)
-        page.context.close()
     return told.found
 
 
@@ -218,12 +224,15 @@ def main() -> int:
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--files", type=int, default=10_000)
     asked = parser.parse_args()
-    with tempfile.TemporaryDirectory() as made, sync_playwright() as playwright:
-        folder = Path(made)
+    with tempfile.TemporaryDirectory() as made, tempfile.TemporaryDirectory() as kept:
+        folder, place = Path(made), Path(kept)
         write_fleet(folder, *fleet_rows(asked.runs))
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
-        rounds = [measure(browser, folder) | server_times(folder) for _ in range(asked.rounds)]
-        browser.close()
+        for number in range(3):  # then a browser keeps scripts compiled
+            measure(folder, place / f"visit-{number}", place / "known")
+        rounds = [
+            measure(folder, place / f"new-{n}", place / "known") | server_times(folder)
+            for n in range(asked.rounds)
+        ]
         compared = comparing(folder, asked.files)
     found = {
         name: {
