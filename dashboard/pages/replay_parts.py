@@ -9,6 +9,7 @@ from dash.development.base_component import Component
 from dashboard.figures.alignment import WORDS_OF_WAY
 from dashboard.figures.units import Units
 from dashboard.pages.attributes import aria, data
+from dashboard.pages.inert import Inert
 from dashboard.pages.page import Query
 from dashboard.run_library import RunLibrary
 from logger.recording.run import Run
@@ -30,8 +31,10 @@ def at_moment(units: Units) -> Component:
     return html.Section(
         [
             html.H2("At the moment", className="hidden"),
-            html.Div([_number(*n) for n in numbers], className="numbers"),
-            html.Div(id="readout-load-place", className="place", **aria(live="off")),
+            Inert(
+                html.Div([_number(*n) for n in numbers], className="numbers"),
+                html.Div(id="readout-load-place", className="place", **aria(live="off")),
+            ),
             html.Figure(
                 [
                     html.Div(id="plan-frame", className="plan"),
@@ -64,14 +67,18 @@ def traces_card(library: RunLibrary, run: Run, query: Query) -> Component:
             html.P(id="overlay-words", className="small over-time", **aria(live="polite")),
             html.Figure(
                 [
-                    html.Div(
-                        [
-                            html.Div(html.Div(id="traces-plot"), id="traces", className="traces"),
-                            html.Div(id="trace-marks", **aria(hidden="true")),
-                            html.Div(html.Span("pin"), id="pin-line", className="cursor pin"),
-                            html.Div(id="cursor", className="cursor", **aria(hidden="true")),
-                        ],
-                        className="traces-frame over-time",
+                    Inert(
+                        html.Div(
+                            [
+                                html.Div(
+                                    html.Div(id="traces-plot"), id="traces", className="traces"
+                                ),
+                                html.Div(id="trace-marks", **aria(hidden="true")),
+                                html.Div(html.Span("pin"), id="pin-line", className="cursor pin"),
+                                html.Div(id="cursor", className="cursor", **aria(hidden="true")),
+                            ],
+                            className="traces-frame over-time",
+                        )
                     ),
                     html.Div(
                         [
@@ -158,22 +165,28 @@ def transport() -> Component:
     """The bar that moves the moment; its targets are large enough for gloves."""
     return html.Div(
         [
-            html.Div(
-                [
-                    html.Output("0:00.0", id="readout-time", className="time"),
-                    html.Div(id="scrubber", className="scrubber"),
-                    html.Span(id="replay-end", className="end small", role="status"),
-                ],
-                className="along",
+            Inert(
+                html.Div(
+                    [
+                        html.Output("0:00.0", id="readout-time", className="time"),
+                        html.Div(id="scrubber", className="scrubber"),
+                        html.Span(id="replay-end", className="end small", role="status"),
+                    ],
+                    className="along",
+                )
             ),
             html.Div(
                 [
-                    _button("◂ Event", "previous-event", "Previous event (key p)"),
-                    _button("‹", "previous-reading", "One reading back (left arrow)", narrow=True),
-                    _button("Play", "play", "Play or pause (space bar)", main=True),
-                    _button("›", "next-reading", "One reading on (right arrow)", narrow=True),
-                    _button("Event ▸", "next-event", "Next event (key n)"),
-                    _go_to(),
+                    Inert(
+                        _button("◂ Event", "previous-event", "Previous event (key p)"),
+                        _button(
+                            "‹", "previous-reading", "One reading back (left arrow)", narrow=True
+                        ),
+                        _button("Play", "play", "Play or pause (space bar)", main=True),
+                        _button("›", "next-reading", "One reading on (right arrow)", narrow=True),
+                        _button("Event ▸", "next-event", "Next event (key n)"),
+                        _go_to(),
+                    ),
                     dmc.SegmentedControl(
                         id="speed",
                         value="1",
@@ -181,7 +194,7 @@ def transport() -> Component:
                         size="md",
                         **aria(label="Speed"),
                     ),
-                    _button("?", "show-keys", "Keys of this page", narrow=True),
+                    Inert(_button("?", "show-keys", "Keys of this page", narrow=True)),
                 ],
                 className="controls",
             ),

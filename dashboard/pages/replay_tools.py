@@ -15,6 +15,7 @@ from dashboard.figures.readings import Readings
 from dashboard.figures.units import Units
 from dashboard.figures.words import angle_words, clock_words
 from dashboard.pages.attributes import aria
+from dashboard.pages.inert import Inert
 from dashboard.pages.replay_notes import notes_panel
 from dashboard.pages.replay_parts import seek_button
 from logger.readings.quantity import STANDARD_GRAVITY_MPS2
@@ -27,10 +28,10 @@ def tools_card(run: Run) -> Component:
     """The card, still without what was found."""
     panels = (
         ("moments", "Moments", html.Div(html.P("Looking …", className="muted"), id="moments")),
-        ("pin", "Pin", _pin()),
-        ("marks", "Bookmarks", _marks()),
+        ("pin", "Pin", Inert(_pin())),
+        ("marks", "Bookmarks", Inert(_marks())),
         ("notes", "Notes", notes_panel(run)),
-        ("table", "Table, export", html.Div([_exports(run), _table_place()])),
+        ("table", "Table, export", html.Div([Inert(_exports(run)), _table_place()])),
     )
     tabs = dmc.TabsList([dmc.TabsTab(words, value=value) for value, words, _ in panels])
     return html.Section(

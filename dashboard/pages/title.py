@@ -6,6 +6,7 @@ from dash import html
 from dash.development.base_component import Component
 
 from dashboard.figures.words import duration_words
+from dashboard.pages.inert import Inert
 from logger.recording.run import Run
 
 _DIGITS_SHOWN = 12
@@ -33,10 +34,11 @@ def run_title(run: Run, page: str) -> Component:
     ]
     if header.clock_rate != 1.0:
         facts.append(html.Span(f"simulated, {header.clock_rate:g} × faster than the wall clock"))
-    return html.Div(
+    title = html.Div(
         [
             html.H1([html.Bdi(header.test.truck.id, className="name"), html.Small(page)]),
             html.Div(facts, className="facts muted small"),
         ],
         className="title",
     )
+    return Inert(title)
