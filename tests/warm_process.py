@@ -12,6 +12,7 @@ What is under test at its very start (the command as a shell runs it, what it re
 from __future__ import annotations
 
 import atexit
+import contextlib
 import ctypes
 import importlib
 import io
@@ -156,7 +157,43 @@ def _become(job, descriptors):
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
+class _Leaving:
+    """Ends a fork once all that was to run at its end has run.
+
+    Python would go on to take apart all that the warm parent had read, for most of a second. What
+    it does before (threads waited for, exit functions, what it says of an error) is left to it, and
+    so is all of it where the end was a signal.
+    """
+
+    def __init__(self):
+        self._code = None
+        atexit.register(self._leave)  # before anything else is read: so it is the last to run
+
+    def run(self, program):
+        """Runs a program, and remembers how it ended."""
+        try:
+            program()
+        except SystemExit as end:
+            self._code = end.code if isinstance(end.code, int) else int(end.code is not None)
+            raise
+        except KeyboardInterrupt:
+            raise
+        except BaseException:
+            self._code = 1
+            raise
+        self._code = 0
+
+    def _leave(self):
+        if self._code is None:
+            return
+        with contextlib.suppress(OSError, ValueError):  # Python has words and a code of its own
+            sys.stdout.flush()
+            sys.stderr.flush()
+            os._exit(self._code & 0xFF)
+
+
 def _main():
+    leaving = _Leaving()
     with socket.socket(fileno=int(sys.argv[1])) as link:
         begun = _serve(link)
     if begun is None:
@@ -165,9 +202,9 @@ def _main():
     how, what, *words = begun[0]["words"]
     sys.argv = [what, *words]
     if how == "-c":
-        exec(what, {"__name__": "__main__"})  # noqa: S102 - a test's own program
+        leaving.run(lambda: exec(what, {"__name__": "__main__"}))  # noqa: S102 - a test's program
     else:
-        runpy.run_module(what, run_name="__main__", alter_sys=True)
+        leaving.run(lambda: runpy.run_module(what, run_name="__main__", alter_sys=True))
 
 
 if __name__ == "__main__":
