@@ -45,6 +45,7 @@ class Relay:
         delay_s: how much later it comes.
         echo: whether what the recorder sends comes back to it too.
         asked: what the recorder has sent.
+        slowest_s: the longest that a piece of an answer took after the question before it.
     """
 
     def __init__(self):
@@ -53,6 +54,7 @@ class Relay:
             tty.setraw(fd)
         self.near, self.far = (os.ttyname(fd) for fd in self._slaves)
         self.change, self.delay_s, self.echo, self.asked = None, 0.0, False, []
+        self.slowest_s, self._asked_s = 0.0, 0.0
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
 
@@ -74,6 +76,7 @@ class Relay:
                 data = os.read(fd, 4096)
                 if fd == near:
                     self.asked.append(data)
+                    self._asked_s = time.monotonic()
                     if self.echo:
                         os.write(near, data)
                     os.write(far, data)
@@ -85,6 +88,7 @@ class Relay:
             time.sleep(self.delay_s)
         if self.change is not None:
             data = self.change(data)
+        self.slowest_s = max(self.slowest_s, time.monotonic() - self._asked_s)
         if data:
             os.write(near, data)
 

@@ -623,6 +623,8 @@ def test_a_late_answer_never_passes_for_the_next_ones(start):
         relay.delay_s = 0.0
         run.until(lambda r: len(r.readings()) == 2)
 
+    if relay.slowest_s > 2 * 0.2:  # longer than the recorder waits for it: see the README
+        pytest.skip(f"this machine held an answer back for {relay.slowest_s:.2f} s")
     assert late == {}
     assert run.readings() == {"gross": 100_000.0, "far": float(555 << 16)}
 

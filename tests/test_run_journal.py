@@ -416,11 +416,12 @@ def test_notes_of_another_process_are_handed_on_once(tmp_path):
     """Notes added while parts change by the dozen: each is handed on once and sealed once."""
     path = tmp_path / "a.journal"
     program = (
-        "import sys\nfrom pathlib import Path\n"
+        "import sys\nimport time\nfrom pathlib import Path\n"
         "from logger.recording.header import Note\n"
         "from logger.recording.journal import add_note\n"
         "for t_ns in range(60):\n"
         "    add_note(Path(sys.argv[1]), Note(t_ns=t_ns, kind='mark'))\n"
+        "    time.sleep(0.02)\n"
     )
     heard = []
     with RunJournal.create(path, header(), part_bytes=SMALL_PART) as journal:
