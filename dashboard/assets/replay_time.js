@@ -4,7 +4,7 @@
   "use strict";
 
   const replay = window.slewtraceReplay;
-  const { byId } = replay;
+  const { byId, known } = replay;
   const TIME = /^\s*\d+(:\d+){0,2}([.,]\d*)?\s*$/;
   const HINT = "Type seconds, as in 75.5, or minutes and seconds, as in 1:15.5";
 
@@ -18,24 +18,18 @@
     field.setCustomValidity("");
   }
 
-  function take(field) {
-    const t = secondsOf(field.value);
-    field.setCustomValidity(Number.isFinite(t) ? "" : HINT);
-    if (field.reportValidity()) replay.seek(t);
-  }
-
   /* Once the time is taken, or given up, the page has its keys again. */
   function pressed(event) {
     const { key, target } = event;
     if (key === "Escape") target.value = target.dataset.before;
-    else if (key === "Enter") take(target);
+    else if (key === "Enter") target.setCustomValidity(known(secondsOf(target.value)) ? "" : HINT);
     else return;
-    if (key === "Escape" || target.validity.valid) target.blur();
+    if (key === "Escape" || target.reportValidity()) target.blur();
   }
 
-  function left(event) {
-    const { target } = event;
-    if (target.value !== target.dataset.before && Number.isFinite(secondsOf(target.value))) take(target);
+  function left({ target }) {
+    const t = secondsOf(target.value);
+    if (target.value !== target.dataset.before && known(t)) replay.seek(t);
     write();
   }
 

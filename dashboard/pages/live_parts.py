@@ -74,7 +74,7 @@ def recording_body(picture: LivePicture, *, folder: Path, units: Units) -> list[
     """What stands while a recording is watched, and after it.
 
     What the page's script writes into is handed over whole: were each place a component of Dash, a
-    pushed state would cost the browser fifty times what it takes to show it.
+    pushed state would cost the browser far more than it takes to show it.
     """
     shown = Inert(
         _banner(),
