@@ -14,21 +14,13 @@ from dashboard.figures.envelope import encode, envelope, stretches
 from dashboard.figures.moments import moments_of
 from dashboard.figures.overview import overview_of
 from dashboard.figures.palette import DARK, LIGHT
-from dashboard.figures.plan_view import (
-    BOOM,
-    LOAD,
-    WHEELS,
-    PlanState,
-    plan_figure,
-    plan_summary,
-)
 from dashboard.figures.readings import Readings, Trace, Wheel, openings
 from dashboard.figures.replay_copy import replay_copy
 from dashboard.figures.sectors import sectors_figure
 from dashboard.figures.sectors_of_result import sectors_summary
 from dashboard.figures.trace_windows import window_of
 from dashboard.figures.traces import traces_figure, traces_summary
-from dashboard.figures.truck_outline import TruckOutline, outline_of
+from dashboard.figures.truck_outline import outline_of
 from dashboard.figures.units import SI, US
 from dashboard.figures.words import (
     angle_words,
@@ -87,12 +79,6 @@ RESULT = {
         {"code": "sweep_incomplete", "severity": "caution", "t_s": None, "text": "left"},
     ],
 }
-OUTLINE = TruckOutline(
-    wheels=((3.6, 0.95), (3.6, -0.95), (0.0, 0.95), (0.0, -0.95)),
-    outriggers=(),
-    column=(-0.6, 0.0),
-    to_scale=True,
-)
 NAMES = ("front_left", "front_right", "rear_left", "rear_right")
 TEST_TOML = """
 [test]
@@ -138,87 +124,10 @@ def made_readings(*, open_ns=((75_310_000_000, 75_310_500_000),)):
     )
 
 
-def state(slew_deg, radius_m=3.9, load="hanging", wheels=("closed",) * 4):
-    """A state of the plan, all wheels down unless told otherwise."""
-    return PlanState(slew_deg=slew_deg, radius_m=radius_m, load=load, wheels=wheels)
-
-
-@pytest.mark.parametrize(
-    ("slew_deg", "x", "y"),
-    [(0, 0, -4.5), (90, 3.9, -0.6), (-90, -3.9, -0.6), (180, 0, 3.3)],
-    ids=["over the rear: down", "right side: right", "left side: left", "cab: up"],
-)
-def test_boom_points_where_the_slew_angle_says(slew_deg, x, y):
-    """Seen from above with the cab up, +90° points right, as the design's frame has it."""
-    figure = plan_figure(OUTLINE, state(slew_deg), LIGHT, names=NAMES, ring_m=4.1)
-
-    assert figure.data[BOOM].x[1] == pytest.approx(x, abs=1e-9)
-    assert figure.data[BOOM].y[1] == pytest.approx(y, abs=1e-9)
-    assert figure.data[LOAD].x[0] == pytest.approx(x, abs=1e-9)
-
-
-def test_each_state_of_a_wheel_has_its_own_shape_and_word():
-    """A wheel's state is told by shape and word, so that colours can be lost."""
-    wheels = ("closed", "open", "unknown", "closed")
-    drawn = plan_figure(OUTLINE, state(0, wheels=wheels), LIGHT, names=NAMES, ring_m=4).data[WHEELS]
-    symbols, words = seen(drawn, drawn.marker.symbol), seen(drawn, drawn.text)
-
-    assert len(set(symbols[:3])) == 3
-    assert symbols[3] == symbols[0]
-    for name, word, text in zip(NAMES, ("down", "LIFTED", "UNKNOWN", "down"), words, strict=True):
-        assert text == f"{name.replace('_', ' ')}<br><b>{word}</b>"
-
-
 def drawn(readings):
     """What the traces of a run are drawn from."""
     overview = overview_of(readings)
     return overview, moments_of(RESULT, overview)
-
-
-def seen(trace, values):
-    """Those values whose marks are not hidden."""
-    return [v for v, o in zip(values, trace.marker.opacity, strict=True) if o == 1]
-
-
-def test_words_are_hidden_with_their_marks():
-    """A state that a wheel is not in leaves neither mark nor word."""
-    wheels = ("closed", "open", "unknown", "closed")
-    drawn = plan_figure(OUTLINE, state(0, wheels=wheels), DARK, names=NAMES, ring_m=4).data[WHEELS]
-    shown = [c != "rgba(0,0,0,0)" for c in drawn.textfont.color]
-
-    assert shown == [o == 1 for o in drawn.marker.opacity]
-    assert sum(shown) == 4
-
-
-def test_load_on_the_ground_is_hollow_and_hanging_is_filled():
-    """Where the load is shows in the shape of its mark."""
-    symbols = {}
-    for load in ("hanging", "ground", "unknown"):
-        figure = plan_figure(OUTLINE, state(0, load=load), LIGHT, names=NAMES, ring_m=4)
-        (symbols[load],) = seen(figure.data[LOAD], figure.data[LOAD].marker.symbol)
-
-    assert symbols["hanging"] == "circle"
-    assert symbols["ground"] == "square-open"
-    assert len(set(symbols.values())) == 3
-
-
-def test_plan_summary_names_lifted_and_unknown_wheels():
-    """What the plan shows stands in words for those who don't see it."""
-    words = plan_summary(state(74.6, wheels=("unknown", "closed", "open", "closed")), NAMES)
-
-    assert "74.6° right" in words
-    assert "lifted: rear left" in words
-    assert "unknown: front left" in words
-
-
-def test_labels_say_which_end_is_the_cab():
-    """Cab above, rear below: a mirrored drawing would swap right and left."""
-    labels = {
-        a.text: a.y
-        for a in plan_figure(OUTLINE, state(0), LIGHT, names=NAMES, ring_m=4).layout.annotations
-    }
-
-    assert labels["CAB"] > labels["REAR"]
 
 
 @pytest.mark.parametrize(

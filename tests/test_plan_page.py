@@ -190,7 +190,7 @@ def test_files_are_opened_with_their_mistakes_and_hostile_words_stay_words(brows
         assert page.evaluate("document.activeElement.id") == "plan-f-crane/rated_moment"
         answered(page, lambda: page.keyboard.press("Control+A") or page.keyboard.type("45 kN·m"))
         answered(page, lambda: page.uncheck('[id="plan-f-test/?stale_afer"]'))
-        page.wait_for_selector("#plan-set-up-figure .main-svg")
+        page.wait_for_selector("#plan-set-up-figure svg")
         page.wait_for_selector("#plan-mistakes .all-right")
         assert page.locator("#plan-page :is(img, script, b)").count() == 0
         assert "Not in the form" in page.inner_text("#plan-model")

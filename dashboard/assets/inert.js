@@ -1,5 +1,6 @@
 /* Parts of a page that no callback reads or writes, see pages/inert.py. Text stays text: React
- * makes the elements, as it does for every other component. */
+ * makes the elements, as it does for every other component. And drawings, see pages/drawing.py:
+ * once they stand, other scripts move their parts. */
 (function () {
   "use strict";
 
@@ -16,5 +17,10 @@
 
   const Inert = (props) => React.createElement(React.Fragment, null, ...drawn(props.parts));
 
-  window.slewtrace = Object.assign({}, window.slewtrace, { Inert: React.memo(Inert) });
+  const Drawing = ({ id, className, svg }) => React.createElement(
+    "div", { id, className, dangerouslySetInnerHTML: { __html: svg } });
+
+  window.slewtrace = Object.assign({}, window.slewtrace, {
+    Inert: React.memo(Inert), Drawing: React.memo(Drawing, (a, b) => a.svg === b.svg),
+  });
 })();

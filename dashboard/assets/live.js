@@ -10,7 +10,6 @@
   const BEEP_EVERY_MS = 1500, BEEP_MS = 350;
   const BUSY_MS = 700;          // a glove that presses twice notes once
   const LOUD = ["confirmed", "unknown", "waiting", "gone", "suspect"];
-  const OUT_CM = 100;
 
   const live = {
     state: null, gotMs: 0, newMs: 0, timer: 0, lost: false, retryMs: 0, retryAtMs: 0, presses: 0, tickMs: 0,
@@ -46,42 +45,12 @@
     page.dataset.shown = String(state.t_ns);
   }
 
-  function plan() {
-    const frame = byId("live-plan");
-    if (!frame) return null;
-    if (frame.dataset.svg && frame.dataset.drawn !== "yes") {
-      frame.innerHTML = frame.dataset.svg; // made by this dashboard, every name in it escaped
-      frame.dataset.drawn = "yes";
-    }
-    return frame.querySelector("svg");
-  }
-
   function drawPlan(now) {
-    const svg = plan();
+    const svg = document.querySelector("#live-plan svg");
     if (!svg) return;
-    const [x, y, ring] = ["x", "y", "ring"].map((key) => Number(svg.dataset[key]));
-    const boom = svg.querySelector(".boom");
-    const known = now.slew_deg !== null;
-    boom.style.opacity = known ? "1" : "0";
-    if (known) boom.setAttribute("transform", `rotate(${(-now.slew_deg).toFixed(2)} ${x} ${y})`);
-    const reach = now.radius_m === null ? ring : now.radius_m * OUT_CM;
-    svg.querySelector(".beam").setAttribute("y2", (y + reach).toFixed(1));
-    svg.querySelector(".load").setAttribute("transform", `translate(${x} ${(y + reach).toFixed(1)})`);
-    if (boom.dataset.load !== now.load) boom.dataset.load = now.load;
-    svg.querySelectorAll(".wheel").forEach((wheel, i) => {
-      mark(wheel, now.wheels[i]);
-      const word = wheel.querySelector(".word"), said = byId(`live-wheel-${i}-word`);
-      if (said && word.textContent !== said.textContent) word.textContent = said.textContent;
-    });
-    svg.querySelectorAll(".swept").forEach((arc) => drawArc(arc, x, y, ring, now.swept_deg[arc.dataset.side]));
-  }
-
-  function drawArc(arc, x, y, ring, degrees) {
-    const sign = arc.dataset.side === "right" ? 1 : -1;
-    const psi = (sign * Math.min(degrees, 179.9) * Math.PI) / 180;
-    const end = `${(x + ring * Math.sin(psi)).toFixed(1)} ${(y + ring * Math.cos(psi)).toFixed(1)}`;
-    const path = degrees > 0 ? `M${x} ${y + ring}A${ring} ${ring} 0 0 ${sign > 0 ? 0 : 1} ${end}` : "";
-    if (arc.getAttribute("d") !== path) arc.setAttribute("d", path);
+    const words = now.wheels.map((_, i) => byId(`live-wheel-${i}-word`)?.textContent ?? "");
+    window.slewtraceTruckPlan.draw(svg, Object.assign({ words }, now));
+    window.slewtraceTruckPlan.drawSwept(svg, now.swept_deg);
   }
 
   function ageWords(age_s) {

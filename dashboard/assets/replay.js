@@ -210,8 +210,8 @@
 
   /* Figures are drawn some time after their data has come. */
   function whenDrawn(action, tries = 6000) {
-    const graphs = ["plan", "traces"].map((id) => document.querySelector(`#${id} .js-plotly-plot`));
-    if (graphs.every((g) => g && g._fullLayout && g.data)) action();
+    const traces = document.querySelector("#traces .js-plotly-plot");
+    if (document.querySelector("#plan svg") && traces && traces._fullLayout && traces.data) action();
     else if (tries > 0 && byId("replay")) window.setTimeout(() => whenDrawn(action, tries - 1), 10);
   }
 
@@ -233,7 +233,7 @@
       slew: decodeGrid(data.grid.slew), load: decodeGrid(data.grid.load),
       radius: decodeGrid(data.grid.radius),
       hanging: decode(data.hanging), grounded: decode(data.grounded),
-      wheels: data.wheels.map((w) => ({ open: decode(w.open), unknown: decode(w.unknown) })),
+      wheels: data.wheels.map((w) => ({ name: w.name, open: decode(w.open), unknown: decode(w.unknown) })),
     });
     if (!same) Object.assign(replay, { found: null, exact: null, times: [], pin: null, opened: false });
     replay.momentShown = null;

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from dashboard.figures.envelope import encode, stretches
 from dashboard.figures.moments import Moment, Result
 from dashboard.figures.overview import Overview
-from dashboard.figures.plan_view import LoadPlace, PlanState, WheelState
 from dashboard.figures.readings import Readings
 from dashboard.figures.units import Measure, Units
+from dashboard.figures.words import wheel_words
 from logger.readings.block import Nanoseconds
 from logger.readings.spans import Spans
 
@@ -46,6 +46,7 @@ def replay_copy(overview: Overview, units: Units) -> dict[str, Any]:
         "grounded": _encoded(overview.grounded),
         "wheels": [
             {
+                "name": wheel_words(w.name),
                 "open": _encoded(
                     stretches(w.open_ns, start_ns=start_ns, end_ns=end_ns + 2, most=MOST_OPENINGS)
                 ),
@@ -61,17 +62,6 @@ def replay_copy(overview: Overview, units: Units) -> dict[str, Any]:
     }
 
 
-def plan_state_at(overview: Overview, t_ns: int) -> PlanState:
-    """What the plan shows at a time (ns), to a point of the grid."""
-    wheels: list[WheelState] = [w.state_at(t_ns) for w in overview.wheels]
-    return PlanState(
-        slew_deg=overview.value_at("slew", t_ns),
-        radius_m=overview.value_at("radius", t_ns),
-        load=load_place(overview, t_ns),
-        wheels=tuple(wheels),
-    )
-
-
 def reading_at(readings: Readings, t_ns: int) -> dict[str, Any]:
     """The last readings at a time (ns), from the recording itself and not from the grid."""
     return {
@@ -79,13 +69,6 @@ def reading_at(readings: Readings, t_ns: int) -> dict[str, Any]:
         "load_kg": readings.load_at(t_ns),
         "radius_m": readings.radius_at(t_ns),
     }
-
-
-def load_place(run: Overview | Readings, t_ns: int) -> LoadPlace:
-    """Where the load is at a time, ns."""
-    if t_ns in run.hanging:
-        return "hanging"
-    return "ground" if t_ns in run.grounded else "unknown"
 
 
 def ring_of(overview: Overview, result: Result | None) -> float:

@@ -10,13 +10,14 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboard.access.visit import may_change
+from dashboard.figures.truck_plan import truck_plan_svg
 from dashboard.figures.units import Units
 from dashboard.figures.words import wheel_words
 from dashboard.live.advice import ADVICE_IS
 from dashboard.live.feed import Choice
 from dashboard.live.picture import EVENTS_KEPT, LivePicture
-from dashboard.live.plan_svg import live_plan_svg
 from dashboard.pages.attributes import aria, data
+from dashboard.pages.drawing import Drawing
 from dashboard.pages.inert import Inert
 from dashboard.pages.locked import lock, why_locked
 from logger.events.sweep import Side
@@ -91,7 +92,7 @@ def recording_body(picture: LivePicture, *, folder: Path, units: Units) -> list[
         html.Div(
             [
                 html.Figure(
-                    html.Div(id="live-plan", **data(svg=_plan(picture))),
+                    Drawing(_plan(picture), id="live-plan", className="truck-plan"),
                     className="card live-plan",
                     **aria(label="The truck seen from above"),
                 ),
@@ -182,7 +183,7 @@ def _ended(picture: LivePicture, *, folder: Path) -> Component:
 def _plan(picture: LivePicture) -> str:
     plan = picture.plan
     radius_m = _USUAL_RING_M if plan is None else plan.guarded_radius_m
-    return live_plan_svg(picture.test, ring_m=_RING_SHARE * radius_m, limits_deg=picture.limits_deg)
+    return truck_plan_svg(picture.test, ring_m=_RING_SHARE * radius_m)
 
 
 def _numerals(units: Units) -> Component:

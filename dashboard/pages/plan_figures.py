@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import math
 from typing import Any
 
 import dash
@@ -14,20 +13,20 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.access.callbacks import reading
 from dashboard.capacity.planning.plan import radius_digits
-from dashboard.figures.palette import Palette, palette_of
+from dashboard.figures.palette import palette_of
 from dashboard.figures.plan import plan_load_figure, plan_load_summary
-from dashboard.figures.plan_view import PlanState, plan_figure
-from dashboard.figures.truck_outline import TruckOutline, on_screen, outline_of
+from dashboard.figures.truck_outline import TruckOutline, outline_of
+from dashboard.figures.truck_plan import truck_plan_svg
 from dashboard.figures.units import Units, units_of
 from dashboard.figures.words import plain_number, wheel_words
 from dashboard.pages.attributes import aria
+from dashboard.pages.drawing import Drawing
 from dashboard.pages.inert import Inert
 from dashboard.pages.planned import PlanDocument, quick_plan, read
 from logger.errors import FileInvalid
 from logger.readings.test_file import TestFile
 
 _CONFIG: Any = {"displayModeBar": False, "displaylogo": False, "responsive": True}
-_STILL: Any = _CONFIG | {"staticPlot": True}
 
 
 def figures_card() -> Component:
@@ -75,7 +74,7 @@ def drawn_plan(made: dict[str, Any], screen: dict[str, Any], units: Units) -> tu
         return no_update, no_update
     palette = palette_of(screen["scheme"])
     loads = plan_load_figure(plan, palette, narrow=screen["narrow"], units=units)
-    return _loads(plan, loads, units), _set_up(test, plan, palette, units)
+    return _loads(plan, loads, units), _set_up(test, plan, units)
 
 
 def _loads(plan: PlanDocument, figure: go.Figure, units: Units) -> list[Component]:
@@ -97,17 +96,21 @@ def _loads(plan: PlanDocument, figure: go.Figure, units: Units) -> list[Componen
     ]
 
 
-def _set_up(test: TestFile, plan: PlanDocument, palette: Palette, units: Units) -> list[Component]:
+def _set_up(test: TestFile, plan: PlanDocument, units: Units) -> list[Component]:
     outline = outline_of(test)
     return [
         html.H2("Set-up from above"),
         html.Figure(
             [
-                dcc.Graph(
+                Drawing(
+                    truck_plan_svg(
+                        test,
+                        ring_m=plan["guarded_radius_m"],
+                        ring_words=_guarded(plan, units),
+                        begins=True,
+                    ),
                     id="plan-set-up-figure",
-                    figure=set_up_figure(test, outline, plan, palette, units),
-                    config=_STILL,
-                    className="plan-set-up-figure",
+                    className="truck-plan",
                 ),
                 html.Figcaption(
                     html.P(html.Bdi(_set_up_words(test, outline, plan, units), className="name")),
@@ -119,55 +122,13 @@ def _set_up(test: TestFile, plan: PlanDocument, palette: Palette, units: Units) 
     ]
 
 
-def set_up_figure(
-    test: TestFile, outline: TruckOutline, plan: PlanDocument, palette: Palette, units: Units
-) -> go.Figure:
-    """The truck as the test begins: boom over the rear, load at the guarded radius, and its way.
-
-    Args:
-        test: the test file.
-        outline: the truck.
-        plan: a ``slewtrace.plan/1`` document.
-        palette: colours.
-        units: what the figure is read in.
-    """
-    radius_m = plan["guarded_radius_m"]
-    state = PlanState(
-        slew_deg=0.0,
-        radius_m=radius_m,
-        load="hanging",
-        wheels=tuple("closed" for _ in test.truck.wheels),
-    )
-    figure = plan_figure(
-        outline, state, palette, names=test.truck.wheels, ring_m=radius_m, units=units
-    )
-    # The load hangs where the ring says 0°, and the boom lies over the truck's rear.
-    figure.layout.annotations = [
-        note.update(xanchor="right", xshift=-14) if note.text == "REAR" else note
-        for note in figure.layout.annotations
-        if note.text != "0°"
-    ]
-    x0, y0 = on_screen(outline.column)
-    for limit in (test.truck.slew_limit_right_deg, -test.truck.slew_limit_left_deg):
-        psi = math.radians(limit)
-        figure.add_shape(
-            type="line",
-            x0=x0,
-            y0=y0,
-            x1=x0 + radius_m * math.sin(psi),
-            y1=y0 - radius_m * math.cos(psi),
-            line={"color": palette.abnormal_ink, "width": 2, "dash": "dash"},
-        )
-    return figure
-
-
 def _set_up_words(test: TestFile, outline: TruckOutline, plan: PlanDocument, units: Units) -> str:
-    radius = units.length.words(plan["guarded_radius_m"], digits=radius_digits(plan["tape_step_m"]))
     wheels = ", ".join(wheel_words(w) for w in test.truck.wheels)
     words = (
-        f"The test begins with the boom over the rear and the load hanging at {radius}. It slews "
+        f"The test begins with the boom over the rear and the load hanging at "
+        f"{_guarded(plan, units)}. It slews "
         f"to {plain_number(test.truck.slew_limit_right_deg)}° on the right and "
-        f"{plain_number(test.truck.slew_limit_left_deg)}° on the left (dashed). "
+        f"{plain_number(test.truck.slew_limit_left_deg)}° on the left (bars). "
         f"Wheels: {wheels}."
     )
     if outline.outriggers:
@@ -175,6 +136,10 @@ def _set_up_words(test: TestFile, outline: TruckOutline, plan: PlanDocument, uni
     if not outline.to_scale:
         words += " Without a [model] that places every wheel, the truck is not to scale."
     return words
+
+
+def _guarded(plan: PlanDocument, units: Units) -> str:
+    return units.length.words(plan["guarded_radius_m"], digits=radius_digits(plan["tape_step_m"]))
 
 
 def _load_table(plan: PlanDocument, units: Units) -> Component:

@@ -15,8 +15,7 @@ from dashboard.figures.angle_view import angle_figure, angle_summary, sweeps_of
 from dashboard.figures.moments import moments_of
 from dashboard.figures.overview import Overview
 from dashboard.figures.palette import palette_of
-from dashboard.figures.plan_view import plan_figure, plan_summary
-from dashboard.figures.replay_copy import moment_marks, plan_state_at, replay_copy, ring_of
+from dashboard.figures.replay_copy import moment_marks, replay_copy, ring_of
 from dashboard.figures.traces import (
     lanes_of,
     lanes_place,
@@ -24,8 +23,9 @@ from dashboard.figures.traces import (
     traces_figure,
     traces_summary,
 )
-from dashboard.figures.truck_outline import outline_of
+from dashboard.figures.truck_plan import truck_plan_svg
 from dashboard.figures.units import Units, units_of
+from dashboard.pages.drawing import Drawing
 from dashboard.pages.inert import Inert
 from dashboard.pages.replay_notes import all_notes
 from dashboard.pages.replay_tools import moment_list, moments_table
@@ -41,7 +41,6 @@ GRAPH: Any = {
     "doubleClick": "reset",
     "showTips": False,
 }
-_PLAN: Any = GRAPH | {"staticPlot": True}
 Asked = dict[str, Any]
 
 
@@ -57,7 +56,6 @@ def _register_first_sight(app: dash.Dash, library: RunLibrary) -> None:
         Output("plan-frame", "children"),
         Output("replay-traces", "data"),
         Output("replay-copy", "data"),
-        Output("plan-words", "children"),
         Output("traces-words", "children"),
         Output("replay-error", "children"),
         Input("replay-run", "data"),
@@ -71,7 +69,7 @@ def _register_first_sight(app: dash.Dash, library: RunLibrary) -> None:
         try:
             overview = await asyncio.to_thread(library.overview, run)
         except RunUnreadable as exc:
-            return (*[dash.no_update] * 5, f"✖ {exc}")
+            return (*[dash.no_update] * 4, f"✖ {exc}")
         return (*await asyncio.to_thread(_draw, library, run, overview, screen, asked), "")
 
 
@@ -91,16 +89,8 @@ def _draw(
     moments = moments_of(result, overview, all_notes(run), units)
     start_s, end_s = overview.span_s
     at_s = min(max(start_s if asked["t_s"] is None else asked["t_s"], start_s), end_s)
-    state = plan_state_at(overview, round(at_s * 1e9))
-    names = [w.name for w in overview.wheels]
-    plan = plan_figure(
-        outline_of(run.header.test),
-        state,
-        palette,
-        names=names,
-        ring_m=ring_of(overview, result),
-        units=units,
-    )
+    ring_m = ring_of(overview, result)
+    plan = truck_plan_svg(run.header.test, ring_m=ring_m, ring_words=units.length.words(ring_m))
     traces = traces_figure(
         overview,
         moments,
@@ -111,10 +101,9 @@ def _draw(
     )
     copy = asked | replay_copy(overview, units) | {"t_s": at_s, "units_name": units.name}
     return (
-        dcc.Graph(id="plan", figure=plan, config=_PLAN, className="plan"),
+        Drawing(plan, id="plan", className="truck-plan"),
         traces.to_plotly_json() | {"config": GRAPH},
         copy,
-        plan_summary(state, names, units),
         traces_summary(overview, moments, units),
     )
 

@@ -37,7 +37,7 @@ def at_moment(units: Units) -> Component:
             ),
             html.Figure(
                 [
-                    html.Div(id="plan-frame", className="plan"),
+                    html.Div(id="plan-frame"),
                     html.Figcaption(id="plan-words", className="muted small"),
                 ],
                 **aria(label="The truck seen from above"),

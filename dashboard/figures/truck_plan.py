@@ -1,34 +1,42 @@
-"""The truck from above for the live page: an SVG whose parts a script moves and uncovers.
+"""The truck, the boom and the load seen from above: an SVG whose parts a script moves.
 
-Drawn once for a recording. The boom points to the rear and is turned; each wheel and the load
-are there in every shape, and a style sheet shows the one of its state. Colours are the page's
-own, so a change of them draws nothing anew. Sizes are in hundredths of a metre.
+Cab at the top, rear at the bottom, so that the truck's right side is on the right. Drawn once for
+a run or a recording: the boom points to the rear and is turned; each wheel and the load are there
+in every shape, and a style sheet shows the one of its state. Colours are the page's own, so a
+change of them draws nothing anew. Sizes are in hundredths of a metre.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from html import escape
 from math import cos, radians, sin
+from typing import Literal
 
 from dashboard.figures.truck_outline import TruckOutline, on_screen, outline_of
 from dashboard.figures.words import short_name
-from logger.events.sweep import Side
 from logger.readings.test_file import TestFile
+
+LoadPlace = Literal["hanging", "ground", "unknown"]
 
 _CM = 100.0
 _TICKS_DEG = (0, 45, 90, 135, 180)
+_RING_WORDS_DEG = 22.5
 _LABEL_CM = 38
 _MARGIN_CM = 30
 
 
-def live_plan_svg(test: TestFile, *, ring_m: float, limits_deg: Mapping[Side, float]) -> str:
+def truck_plan_svg(
+    test: TestFile, *, ring_m: float, ring_words: str = "", begins: bool = False
+) -> str:
     """Draws the plan.
 
     Args:
         test: the test file.
         ring_m: radius of the ring that carries the angles, m.
-        limits_deg: how far the boom may slew on each side, deg.
+        ring_words: what is written beside the ring, its radius for one.
+        begins: whether it shows a test that begins, every wheel down and the load hanging over
+            the ring; else nothing is known until a script says.
     """
     outline = outline_of(test)
     x0, y0 = _at(outline.column)
@@ -40,10 +48,11 @@ def live_plan_svg(test: TestFile, *, ring_m: float, limits_deg: Mapping[Side, fl
     )
     parts = (
         head,
-        *_ring((x0, y0), ring_m * _CM, limits_deg),
+        *_ring((x0, y0), ring_m * _CM, ring_words),
+        *_limits((x0, y0), ring_m * _CM, test),
         *_body(outline),
-        *_boom((x0, y0), ring_m * _CM),
-        *_wheels(outline, test.truck.wheels),
+        *_boom((x0, y0), ring_m * _CM, load="hanging" if begins else "unknown"),
+        *_wheels(outline, test.truck.wheels, state="down" if begins else "unknown"),
         "</svg>",
     )
     return "".join(parts)
@@ -65,21 +74,35 @@ def _window(outline: TruckOutline, ring_m: float) -> tuple[float, float, float, 
     return -side, top, 2 * side, bottom - top
 
 
-def _ring(
-    centre: tuple[float, float], ring: float, limits_deg: Mapping[Side, float]
-) -> Iterator[str]:
+def _on_ring(centre: tuple[float, float], radius: float, slew_deg: float) -> tuple[float, float]:
+    psi = radians(slew_deg)
+    return centre[0] + radius * sin(psi), centre[1] + radius * cos(psi)
+
+
+def _ring(centre: tuple[float, float], ring: float, words: str) -> Iterator[str]:
     (x0, y0) = centre
     yield f'<circle class="ring" cx="{x0:.1f}" cy="{y0:.1f}" r="{ring:.1f}"/>'
-    for side in Side:
+    for side in ("right", "left"):
         yield f'<path class="swept" data-side="{side}"/>'
-        psi = radians(side.sign * limits_deg[side])
-        ends = [(x0 + r * sin(psi), y0 + r * cos(psi)) for r in (ring - 28, ring + 28)]
-        yield '<line class="limit" ' + _ends(*ends) + "/>"
     for angle in _TICKS_DEG:
         for sign in (1, -1) if angle not in (0, 180) else (1,):
-            psi = radians(sign * angle)
-            x, y = x0 + (ring + 42) * sin(psi), y0 + (ring + 42) * cos(psi) + 12
-            yield f'<text class="angle" x="{x:.1f}" y="{y:.1f}">{angle}°</text>'
+            x, y = _on_ring(centre, ring + 42, sign * angle)
+            turned, said = f' transform="translate({x:.1f} {y + 12:.1f})"', f"{angle}°"
+            if angle == 90:
+                turned = f' transform="translate({x - 12 * sign:.1f} {y:.1f}) rotate({90 * sign})"'
+                said += " right" if sign > 0 else " left"
+            yield f'<text class="angle"{turned}>{said}</text>'
+    if words:
+        x, y = _on_ring(centre, ring + 22, _RING_WORDS_DEG)
+        yield f'<text class="angle of-ring" x="{x:.1f}" y="{y + 22:.1f}">{escape(words)}</text>'
+
+
+def _limits(centre: tuple[float, float], ring: float, test: TestFile) -> Iterator[str]:
+    """How far the boom may slew, as a bar across the ring on each side."""
+    truck = test.truck
+    for limit_deg in (truck.slew_limit_right_deg, -truck.slew_limit_left_deg):
+        ends = (_on_ring(centre, r, limit_deg) for r in (ring - 28, ring + 28))
+        yield '<line class="limit" ' + _ends(*ends) + "/>"
 
 
 def _ends(a: tuple[float, float], b: tuple[float, float]) -> str:
@@ -90,6 +113,7 @@ def _body(outline: TruckOutline) -> Iterator[str]:
     rear, front, half, cab = (_CM * v for v in outline.body)
     yield _box(-half, -cab + 8, 2 * half, cab - 8 - rear, 12)
     yield _box(-half, -front, 2 * half, front - cab, 35)
+    # The windscreen tells front from rear without a word.
     glass = [(-0.72 * half, -front + 42), (0.72 * half, -front + 42)]
     yield '<line class="glass" ' + _ends(*glass) + "/>"
     for place in outline.outriggers:
@@ -113,9 +137,9 @@ def _box(x: float, y: float, width: float, height: float, rounded: float) -> str
     )
 
 
-def _boom(centre: tuple[float, float], ring: float) -> Iterator[str]:
+def _boom(centre: tuple[float, float], ring: float, *, load: LoadPlace) -> Iterator[str]:
     x0, y0 = centre
-    yield f'<g class="boom" data-load="unknown" transform="rotate(0 {x0:.1f} {y0:.1f})">'
+    yield f'<g class="boom" data-load="{load}" transform="rotate(0 {x0:.1f} {y0:.1f})">'
     yield '<line class="beam" ' + _ends((x0, y0), (x0, y0 + ring)) + "/>"
     yield f'<g class="load" transform="translate({x0:.1f} {y0 + ring:.1f})">'
     yield '<circle class="hanging" r="26"/>'
@@ -124,12 +148,12 @@ def _boom(centre: tuple[float, float], ring: float) -> Iterator[str]:
     yield "</g></g>"
 
 
-def _wheels(outline: TruckOutline, names: tuple[str, ...]) -> Iterator[str]:
+def _wheels(outline: TruckOutline, names: tuple[str, ...], *, state: str) -> Iterator[str]:
     for number, (place, name) in enumerate(zip(outline.wheels, names, strict=True)):
         x, y = _at(place)
         outward = 1 if x >= 0 else -1
         anchor = "start" if x >= 0 else "end"
-        yield f'<g class="wheel" data-number="{number}" data-state="unknown" '
+        yield f'<g class="wheel" data-number="{number}" data-state="{state}" '
         yield f'transform="translate({x:.1f} {y:.1f})">'
         yield '<rect class="down" x="-15" y="-27" width="30" height="54" rx="6"/>'
         yield '<path class="opening" d="M0,-38 L36,26 L-36,26 Z"/>'
