@@ -35,6 +35,7 @@ from dashboard.run_adding import add_run_adding
 from dashboard.run_library import RunLibrary
 from dashboard.sheet_download import add_sheet_download
 from dashboard.shelf.analyses import Analyse
+from dashboard.shelf.analyst import Analyst
 from logger.errors import RunUnreadable
 from logger.recording.run import Run
 
@@ -84,10 +85,14 @@ def make_app(
         analyse: computes a run's result; None takes the project's own analysis.
         access: who may come in from other machines; None where only this one reaches it.
     """
-    library = RunLibrary(folder, analyse=analyse or _own_analysis())
+    analyst = Analyst()
+    library = RunLibrary(folder, analyse=analyse or analyst)
     # No pages that describe the interface: they load scripts from elsewhere.
     server = FastAPI(
-        docs_url=None, redoc_url=None, openapi_url=None, lifespan=partial(_lifespan, library)
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        lifespan=partial(_lifespan, library, analyst),
     )
     if access is not None:
         add_sign_in(server, access)
@@ -125,23 +130,18 @@ def make_app(
 
 
 @asynccontextmanager
-async def _lifespan(library: RunLibrary, _server: FastAPI) -> AsyncIterator[None]:
+async def _lifespan(library: RunLibrary, analyst: Analyst, _server: FastAPI) -> AsyncIterator[None]:
     warming = threading.Thread(target=_warm_up, args=(library,), daemon=True)
     warming.start()
     yield
     library.close()
+    analyst.close()
 
 
 def _warm_up(library: RunLibrary) -> None:
     warm_up()
     # Waited for at the end: a program must not end under a thread that is in its database.
     threading.Thread(target=fleet.prepare, args=(library,), daemon=False).start()
-
-
-def _own_analysis() -> Analyse:
-    from dashboard.results import analyse  # noqa: PLC0415 - a second that others need not pay
-
-    return analyse
 
 
 class OneIndex:

@@ -54,7 +54,7 @@ def add_run_adding(server: FastAPI, library: RunLibrary) -> None:
             return JSONResponse({"text": text}, status_code=507)
         finally:
             await asyncio.to_thread(partial.unlink, missing_ok=True)
-        text = f"{path.name}: as sealed, {sum(run.header.samples.values())} samples; kept"
+        text = f"{path.name}: as sealed, {run.sample_count} samples; kept"
         href = f"/sectors?{urlencode({'run': run.header.run_id})}"
         return JSONResponse({"text": text, "href": href, "truck": run.header.test.truck.id})
 

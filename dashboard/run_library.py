@@ -32,7 +32,7 @@ class RunLibrary:
         self.catalogue = KeptCatalogue(folder)
         self._held = HeldReadings()
         self._shelf = RunShelf(folder, path_of=self.catalogue.path_of)
-        self._analyses = Analyses(analyse, afterwards=self._held.keep_overview)
+        self._analyses = Analyses(analyse, beforehand=self._held.look_ahead)
 
     def shelf(self, *, patience_s: float | None = None) -> Shelf:
         """What lies in the folder now.

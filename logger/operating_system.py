@@ -9,11 +9,13 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import io
+import os
 import signal
 import socket
+import subprocess
 import sys
 import time
-from collections.abc import Coroutine
+from collections.abc import Coroutine, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -34,6 +36,10 @@ else:
     PORT_DIED = (termios.error,)
     steady_ns = time.monotonic_ns
 """``steady_ns`` is the clock of runs, ns: nobody sets it, and every process reads the same one."""
+
+
+_BEHIND = 10
+"""Of -20, before all others, to 19."""
 
 
 def lock_file(descriptor: int, *, shared: bool = False) -> None:
@@ -104,6 +110,30 @@ def run_on_sockets(main: Coroutine[Any, Any, Answer]) -> Answer:
         with asyncio.Runner(loop_factory=asyncio.SelectorEventLoop) as runner:
             return runner.run(main)
     return asyncio.run(main)
+
+
+def start_behind(command: Sequence[str]) -> subprocess.Popen[bytes]:
+    """Starts a program that lets all others go first, its output and errors piped.
+
+    It is in a session of its own, so Ctrl-C does not reach it: whoever starts it ends it. Linux
+    shares its processors out among sessions first (sched(7), autogroup), so that is told too.
+    """
+    flags = 0
+    if sys.platform == "win32":
+        flags = subprocess.BELOW_NORMAL_PRIORITY_CLASS | subprocess.CREATE_NEW_PROCESS_GROUP
+    started = subprocess.Popen(  # noqa: S603 - a program of ours, no shell
+        command,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        start_new_session=True,
+        creationflags=flags,
+    )
+    if sys.platform != "win32":
+        with contextlib.suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, started.pid, _BEHIND)
+            Path(f"/proc/{started.pid}/autogroup").write_text(f"{_BEHIND}\n")
+    return started
 
 
 def claim_address(listening: socket.socket) -> None:

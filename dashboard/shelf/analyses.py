@@ -10,7 +10,6 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import suppress
 from typing import Any, TypeAlias
 
 from dashboard.shelf.stamps import Stamp, stamp_if_there, stamp_of
@@ -26,12 +25,12 @@ class Analyses:
 
     Args:
         analyse: computes a run's result.
-        afterwards: what is done with each run once its result is there.
+        beforehand: what is begun with each run before it is analysed.
     """
 
-    def __init__(self, analyse: Analyse, *, afterwards: Callable[[Run], None]) -> None:
+    def __init__(self, analyse: Analyse, *, beforehand: Callable[[Run], None]) -> None:
         self._analyse = analyse
-        self._afterwards = afterwards
+        self._beforehand = beforehand
         self._lock = threading.Lock()
         self._results: dict[Stamp, Future[Result]] = {}
         self._wanted: deque[tuple[Run, Stamp]] = deque()
@@ -92,10 +91,8 @@ class Analyses:
         self._analysts.shutdown(wait=False, cancel_futures=True)
 
     def _analysed(self, run: Run) -> Result:
-        result = self._analyse(run)
-        with suppress(RuntimeError):  # closed meanwhile
-            self._analysts.submit(self._afterwards, run)
-        return result
+        self._beforehand(run)
+        return self._analyse(run)
 
     def _go_on(self, _done: Future[Result] | None = None) -> None:
         """Begins with the next result that is wanted, unless one is in the making."""

@@ -65,7 +65,7 @@ def verify_command(
             typer.echo(json.dumps({"path": str(run), "as_sealed": False, "why": str(exc)}))
         typer.echo(f"slewtrace: {exc}", err=True)
         raise typer.Exit(1) from exc
-    samples = sum(opened.header.samples.values())
+    samples = opened.sample_count
     layers, damage = _layers_on(run)
     if as_json:
         document = {

@@ -192,7 +192,7 @@ def record(
 
 def _sealed(path: Path, tell: OnEvent) -> Path:
     sealed = seal_journal(path)
-    samples = sum(open_run(sealed, corrected=False).header.samples.values())
+    samples = open_run(sealed, corrected=False).sample_count
     tell({"event": "sealed", "path": str(sealed), "samples": samples})
     return sealed
 

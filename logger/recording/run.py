@@ -84,7 +84,12 @@ class Run:
         )
 
     def __repr__(self) -> str:
-        return f"<Run {self.header.run_id}: {sum(self.header.samples.values())} samples>"
+        return f"<Run {self.header.run_id}: {self.sample_count} samples>"
+
+    @property
+    def sample_count(self) -> int:
+        """How many samples it holds, of all channels."""
+        return sum(self.header.samples.values())
 
     @property
     def notes(self) -> tuple[Note, ...]:

@@ -216,7 +216,7 @@ def _recovery(run: Run, *, already_sealed: bool) -> Recovery:
     return Recovery(
         path=run.path,
         run_id=run.header.run_id,
-        samples=sum(run.header.samples.values()),
+        samples=run.sample_count,
         already_sealed=already_sealed,
     )
 
