@@ -12,8 +12,9 @@ browser that has seen another run before, so that it keeps the program's scripts
 browser of whoever uses the dashboard does:
 
 * **open**: from following a run's link in the list (which is the first page load, and was read for
-  ``--read-list-s`` while the server began to analyse the run) to the plan, the traces of the whole
-  run and the numbers painted. *Never opened*: nothing was kept of the run when the server started.
+  ``--read-list-s`` while the server began to look through the run and to analyse it) to the plan,
+  the traces of the whole run and the numbers painted. *Never opened*: nothing was kept of the run
+  when the server started.
   *Opened before*: a server that has just started finds the overview that an earlier one kept.
 * **over the wire**: bytes of all answers that this opening asked for, until its result is there.
 * **seek**: from an ``input`` event of the scrubber to the frame in which plan, cursor and numbers
