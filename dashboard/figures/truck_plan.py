@@ -20,7 +20,8 @@ from logger.readings.test_file import TestFile
 LoadPlace = Literal["hanging", "ground", "unknown"]
 
 _CM = 100.0
-_TICKS_DEG = (0, 45, 90, 135, 180)
+_OUT = 48
+"""How far outside the ring its angles stand: beyond the load."""
 _RING_WORDS_DEG = 22.5
 _LABEL_CM = 38
 _MARGIN_CM = 30
@@ -35,8 +36,8 @@ def truck_plan_svg(
         test: the test file.
         ring_m: radius of the ring that carries the angles, m.
         ring_words: what is written beside the ring, its radius for one.
-        begins: whether it shows a test that begins, every wheel down and the load hanging over
-            the ring; else nothing is known until a script says.
+        begins: whether it shows a test that begins, every wheel down, the load hanging over the
+            ring, and lines to how far it may slew; else nothing is known until a script says.
     """
     outline = outline_of(test)
     x0, y0 = _at(outline.column)
@@ -48,9 +49,12 @@ def truck_plan_svg(
     )
     parts = (
         head,
-        *_ring((x0, y0), ring_m * _CM, ring_words),
-        *_limits((x0, y0), ring_m * _CM, test),
+        *_ring((x0, y0), ring_m * _CM),
+        *(() if begins else _limits((x0, y0), test, (ring_m * _CM - 28, ring_m * _CM + 28))),
         *_body(outline),
+        *_angles(outline, (x0, y0), ring_m * _CM),
+        *_ring_words((x0, y0), ring_m * _CM, ring_words),
+        *(_limits((x0, y0), test, (26, ring_m * _CM)) if begins else ()),
         *_boom((x0, y0), ring_m * _CM, load="hanging" if begins else "unknown"),
         *_wheels(outline, test.truck.wheels, state="down" if begins else "unknown"),
         "</svg>",
@@ -79,29 +83,41 @@ def _on_ring(centre: tuple[float, float], radius: float, slew_deg: float) -> tup
     return centre[0] + radius * sin(psi), centre[1] + radius * cos(psi)
 
 
-def _ring(centre: tuple[float, float], ring: float, words: str) -> Iterator[str]:
+def _ring(centre: tuple[float, float], ring: float) -> Iterator[str]:
     (x0, y0) = centre
     yield f'<circle class="ring" cx="{x0:.1f}" cy="{y0:.1f}" r="{ring:.1f}"/>'
     for side in ("right", "left"):
         yield f'<path class="swept" data-side="{side}"/>'
-    for angle in _TICKS_DEG:
-        for sign in (1, -1) if angle not in (0, 180) else (1,):
-            x, y = _on_ring(centre, ring + 42, sign * angle)
-            turned, said = f' transform="translate({x:.1f} {y + 12:.1f})"', f"{angle}°"
-            if angle == 90:
-                turned = f' transform="translate({x - 12 * sign:.1f} {y:.1f}) rotate({90 * sign})"'
-                said += " right" if sign > 0 else " left"
-            yield f'<text class="angle"{turned}>{said}</text>'
+
+
+def _angles(outline: TruckOutline, centre: tuple[float, float], ring: float) -> Iterator[str]:
+    """Angles around the ring, but for those that the truck would hide."""
+    rear, front, half, _ = (_CM * v for v in outline.body)
+    for angle in (0, 45, -45, 90, -90, 135, -135, 180):
+        x, y = _on_ring(centre, ring + _OUT, angle)
+        if abs(x) < half and -front < y < -rear:
+            continue
+        place, said = f"translate({x:.1f} {y + 12:.1f})", f"{abs(angle)}°"
+        if abs(angle) == 90:
+            side = 1 if angle > 0 else -1
+            place = f"translate({x - 12 * side:.1f} {y:.1f}) rotate({90 * side})"
+            said += " right" if side > 0 else " left"
+        yield f'<text class="angle" transform="{place}">{said}</text>'
+
+
+def _ring_words(centre: tuple[float, float], ring: float, words: str) -> Iterator[str]:
     if words:
         x, y = _on_ring(centre, ring + 22, _RING_WORDS_DEG)
         yield f'<text class="angle of-ring" x="{x:.1f}" y="{y + 22:.1f}">{escape(words)}</text>'
 
 
-def _limits(centre: tuple[float, float], ring: float, test: TestFile) -> Iterator[str]:
-    """How far the boom may slew, as a bar across the ring on each side."""
+def _limits(
+    centre: tuple[float, float], test: TestFile, reach: tuple[float, float]
+) -> Iterator[str]:
+    """How far the boom may slew on each side, as a line between two distances from its axis."""
     truck = test.truck
     for limit_deg in (truck.slew_limit_right_deg, -truck.slew_limit_left_deg):
-        ends = (_on_ring(centre, r, limit_deg) for r in (ring - 28, ring + 28))
+        ends = (_on_ring(centre, r, limit_deg) for r in reach)
         yield '<line class="limit" ' + _ends(*ends) + "/>"
 
 
@@ -120,14 +136,14 @@ def _body(outline: TruckOutline) -> Iterator[str]:
         x, y = _at(place)
         yield '<line class="leg" ' + _ends((0, y), (x, y)) + "/>"
         yield _box(x - 18, y - 18, 36, 36, 3)
-    yield f'<text class="end" x="0" y="{(-front - cab) / 2 + 28:.1f}">CAB</text>'
+    yield f'<text class="side" x="0" y="{(-front - cab) / 2 + 28:.1f}">CAB</text>'
     # Beside the middle, where the boom lies at the start.
-    yield f'<text class="end rear" x="{-half + 8:.1f}" y="{-rear - 14:.1f}">REAR</text>'
+    yield f'<text class="side at-rear" x="{-half + 8:.1f}" y="{-rear - 14:.1f}">REAR</text>'
     x, y = _at(outline.column)
     yield f'<circle class="column" cx="{x:.1f}" cy="{y:.1f}" r="26"/>'
     if not outline.to_scale:
-        left = -half - 290
-        yield f'<text class="angle scale" x="{left:.1f}" y="{-front + 20:.1f}">not to scale</text>'
+        place = f'x="{-half - 290:.1f}" y="{-front + 20:.1f}"'
+        yield f'<text class="angle of-scale" {place}>not to scale</text>'
 
 
 def _box(x: float, y: float, width: float, height: float, rounded: float) -> str:

@@ -128,7 +128,7 @@ def _set_up_words(test: TestFile, outline: TruckOutline, plan: PlanDocument, uni
         f"The test begins with the boom over the rear and the load hanging at "
         f"{_guarded(plan, units)}. It slews "
         f"to {plain_number(test.truck.slew_limit_right_deg)}° on the right and "
-        f"{plain_number(test.truck.slew_limit_left_deg)}° on the left (bars). "
+        f"{plain_number(test.truck.slew_limit_left_deg)}° on the left (dashed). "
         f"Wheels: {wheels}."
     )
     if outline.outriggers:
