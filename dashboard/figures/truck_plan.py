@@ -142,8 +142,8 @@ def _body(outline: TruckOutline) -> Iterator[str]:
     x, y = _at(outline.column)
     yield f'<circle class="column" cx="{x:.1f}" cy="{y:.1f}" r="26"/>'
     if not outline.to_scale:
-        place = f'x="{-half - 290:.1f}" y="{-front + 20:.1f}"'
-        yield f'<text class="angle of-scale" {place}>not to scale</text>'
+        where = f'x="{-half - 290:.1f}" y="{-front + 20:.1f}"'
+        yield f'<text class="angle of-scale" {where}>not to scale</text>'
 
 
 def _box(x: float, y: float, width: float, height: float, rounded: float) -> str:
