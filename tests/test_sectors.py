@@ -106,21 +106,32 @@ def proved_shares(told):
     first_low = 180.0 if first is None else max(0.0, told[first].to_deg - 0.2)
     best = np.zeros(ANGLES_DEG.size)
     for index, hold in enumerate(told):
-        low, high = hold.from_deg, hold.to_deg
-        if hold.lifted:
-            high = min(high, max(0.0, hold.to_deg - 0.2))
+        low = hold.from_deg
+        high = min(hold.to_deg, *lifted_with_no_more(told, hold))
         if first is None or index <= first:
             low, high = (0.0 if low <= 2 else low), min(high, first_low)
         else:
             begins = max(strip_begins(told[:index], low), first_low)
             low = max(low, first_low)
             if begins < low:
-                strip = (begins <= ANGLES_DEG) & (low > ANGLES_DEG)
+                strip = (begins <= ANGLES_DEG) & (min(low, high) > ANGLES_DEG)
                 dip = 1.5 * math.radians((hold.from_deg - begins) / 2) ** 2
                 best[strip] = np.maximum(best[strip], hold.share * (1 - dip))
         here = (low <= ANGLES_DEG) & (high > ANGLES_DEG)
         best[here] = np.maximum(best[here], hold.share)
     return best
+
+
+def lifted_with_no_more(told, hold):
+    """Where a hold ends since a wheel lifted with no more: there, or at once beyond the same."""
+    ends = [180.0]
+    for other in (h for h in told if h.lifted and h.share <= hold.share):
+        low = max(0.0, other.to_deg - 0.2)
+        if hold.from_deg <= low:
+            ends.append(low)
+        elif other.share == hold.share:
+            ends.append(hold.from_deg)
+    return ends
 
 
 def strip_begins(earlier, from_deg):

@@ -7,18 +7,19 @@ A curve has its own dash and mark besides its colour, and its percentage stands 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import plotly.graph_objects as go
 
 from dashboard.capacity.sectors.load_chart import (
     SectorLike,
     derated_kg,
-    load_words,
     percentages,
     places_words,
 )
+from dashboard.figures.derated_chart import length_words, load_words
 from dashboard.figures.palette import FONT, Palette
+from dashboard.figures.units import SI, Units
 from dashboard.figures.words import plain_number
 from logger.readings.load_chart import ChartRow, LoadChart
 
@@ -36,6 +37,7 @@ def load_chart_figure(
     sectors: Sequence[SectorLike],
     palette: Palette,
     *,
+    units: Units = SI,
     boom_length_m: float | None = None,
     narrow: bool = False,
 ) -> go.Figure:
@@ -45,44 +47,50 @@ def load_chart_figure(
         chart: the crane's chart.
         sectors: of both sides.
         palette: colours.
+        units: in which it is read.
         boom_length_m: which of the chart's boom lengths, m; the first by default.
         narrow: for a screen of a hand's breadth.
     """
     lengths_m = chart.boom_lengths_m
     length_m = lengths_m[0] if lengths_m and boom_length_m is None else boom_length_m
-    rows = chart.rows_of(length_m if lengths_m else None)
+    drawn = _Drawn(chart, chart.rows_of(length_m if lengths_m else None), units)
     shares = [p for p in percentages(sectors) if p < _FULL_PERCENT]
     full = _FULL_PERCENT in percentages(sectors)
     curves = [
-        _chart_curve(chart, rows, palette, full=full, places=places_words(sectors, _FULL_PERCENT)),
+        _chart_curve(drawn, palette, full=full, places=places_words(sectors, _FULL_PERCENT)),
         *(
-            _curve(chart, rows, palette, percent=p, places=places_words(sectors, p), index=i)
+            _curve(drawn, palette, percent=p, places=places_words(sectors, p), index=i)
             for i, p in enumerate(shares)
         ),
     ]
     height_px = 320 if narrow else 400
-    figure = go.Figure(data=curves, layout=_layout(chart, rows, palette, height_px=height_px))
+    figure = go.Figure(data=curves, layout=_layout(drawn, palette, height_px=height_px))
     figure.update_layout(annotations=[*_labels(curves, palette, height_px=height_px)])
     return figure
 
 
-def load_chart_summary(chart: LoadChart, sectors: Sequence[SectorLike]) -> str:
+def load_chart_summary(sectors: Sequence[SectorLike]) -> str:
     """The figure in sentences, for those who don't see it."""
     told = [f"{plain_number(p)} % {places_words(sectors, p)}" for p in percentages(sectors)]
     if not told:
         return "No sector allows any lifting, so nothing of the crane's chart is left."
     barred = places_words(sectors, 0.0)
     none = f" No lifting {barred}." if barred else ""
-    unit = chart.load_unit.name
-    return f"Of the crane's chart, {unit}, rounded down: {'; '.join(told)}.{none}"
+    return f"Of the crane's chart, rounded down: {'; '.join(told)}.{none}"
 
 
-def _chart_curve(
-    chart: LoadChart, rows: Sequence[ChartRow], palette: Palette, *, full: bool, places: str
-) -> go.Scatter:
+class _Drawn(NamedTuple):
+    """The lines of a chart that are drawn, and in which units."""
+
+    chart: LoadChart
+    rows: Sequence[ChartRow]
+    units: Units
+
+
+def _chart_curve(drawn: _Drawn, palette: Palette, *, full: bool, places: str) -> go.Scatter:
     name = "chart = 100 %" if full else "chart"
     where = places if full else "the crane's own chart, allowed nowhere in full"
-    curve = _stepped(chart, rows, percent=_FULL_PERCENT, name=name, where=where)
+    curve = _stepped(drawn, percent=_FULL_PERCENT, name=name, where=where)
     curve.update(
         line={"color": palette.safe_ink if full else palette.muted, "width": 3, "shape": "vh"},
         marker={"symbol": "circle", "size": 8},
@@ -91,16 +99,10 @@ def _chart_curve(
 
 
 def _curve(
-    chart: LoadChart,
-    rows: Sequence[ChartRow],
-    palette: Palette,
-    *,
-    percent: float,
-    places: str,
-    index: int,
+    drawn: _Drawn, palette: Palette, *, percent: float, places: str, index: int
 ) -> go.Scatter:
     name = f"{plain_number(percent)} %"
-    curve = _stepped(chart, rows, percent=percent, name=name, where=places)
+    curve = _stepped(drawn, percent=percent, name=name, where=places)
     curve.update(
         line={
             "color": palette.abnormal_ink,
@@ -113,20 +115,19 @@ def _curve(
     return curve
 
 
-def _stepped(
-    chart: LoadChart, rows: Sequence[ChartRow], *, percent: float, name: str, where: str
-) -> go.Scatter:
+def _stepped(drawn: _Drawn, *, percent: float, name: str, where: str) -> go.Scatter:
+    chart, rows, units = drawn
     step_kg = chart.load_step_kg
     loads_kg = [derated_kg(r.load_kg, percent, step_kg=step_kg) for r in rows]
-    radius, unit = chart.radius_unit, chart.load_unit
+    length, mass = units.length, units.mass
     return go.Scatter(
-        x=[radius.of(r.radius_m) for r in rows],
-        y=[unit.of(load_kg) for load_kg in loads_kg],
+        x=[length.of(r.radius_m) for r in rows],
+        y=[mass.of(load_kg) for load_kg in loads_kg],
         mode="lines+markers",
         name=name,
         text=[
-            f"{load_words(load_kg, unit, step_kg=step_kg)} {unit.name} up to "
-            f"{plain_number(radius.of(r.radius_m))} {radius.name}: {name}<br>{where}"
+            f"{load_words(load_kg, chart, mass)} {mass.unit} up to "
+            f"{length_words(r.radius_m, chart.radius_unit, length)} {length.unit}: {name}<br>{where}"
             for r, load_kg in zip(rows, loads_kg, strict=True)
         ],
         hoverinfo="text",
@@ -173,9 +174,7 @@ def _apart(wanted_px: Sequence[float], *, bottom_px: float) -> list[float]:
     return moved[::-1]
 
 
-def _layout(
-    chart: LoadChart, rows: Sequence[ChartRow], palette: Palette, *, height_px: int
-) -> go.Layout:
+def _layout(drawn: _Drawn, palette: Palette, *, height_px: int) -> go.Layout:
     axis = {
         "gridcolor": palette.grid,
         "linecolor": palette.muted,
@@ -184,8 +183,8 @@ def _layout(
         "fixedrange": True,
         "showline": True,
     }
-    radius, load = chart.radius_unit, chart.load_unit
-    first, last = (radius.of(r.radius_m) for r in (rows[0], rows[-1]))
+    rows, length, load = drawn.rows, drawn.units.length, drawn.units.mass
+    first, last = (length.of(r.radius_m) for r in (rows[0], rows[-1]))
     spare = 0.04 * (last - first) or 0.1 * last
     title = {"size": 14, "color": palette.ink}
     most = max(load.of(r.load_kg) for r in rows) or 1.0
@@ -202,12 +201,12 @@ def _layout(
         hoverlabel={"bgcolor": palette.ground, "font": {"color": palette.ink}},
         xaxis=axis
         | {
-            "title": {"text": f"radius, {radius.name}", "font": title},
+            "title": {"text": f"radius, {length.unit}", "font": title},
             "range": [first - spare, last + spare],
         },
         yaxis=axis
         | {
-            "title": {"text": f"load, {load.name}", "font": title},
+            "title": {"text": f"load, {load.unit}", "font": title},
             "range": [0, _HEADROOM * most],
             "tickformat": ",~f" if most >= 10 else "",
         },

@@ -16,13 +16,12 @@ from dashboard.access.callbacks import reading
 from dashboard.capacity.sectors.load_chart import (
     CAUTION,
     derated_csv,
-    derated_table,
-    percentages,
-    places_words,
 )
+from dashboard.figures.derated_chart import CONVERTED, DeratedChart, derated_chart
 from dashboard.figures.load_chart import load_chart_figure, load_chart_summary
 from dashboard.figures.palette import palette_of
 from dashboard.figures.sectors_of_result import Sector, sectors_of
+from dashboard.figures.units import units_of
 from dashboard.figures.words import plain_number
 from dashboard.load_charts import chart_of
 from dashboard.pages.attributes import aria
@@ -57,9 +56,7 @@ def load_chart_card(run: Run, result: Result) -> Component:
         html.Figure(
             [
                 html.Div(id="load-chart-frame", className="load-chart"),
-                html.Figcaption(
-                    html.P(load_chart_summary(chart, sectors)), className="muted small"
-                ),
+                html.Figcaption(html.P(load_chart_summary(sectors)), className="muted small"),
             ],
             **aria(label="Derated load chart"),
         ),
@@ -89,10 +86,11 @@ def register_load_chart(app: dash.Dash, library: RunLibrary) -> None:
         Input("load-chart-length", "value"),
         Input("screen", "data"),
         State("sectors-run", "data"),
+        State("units", "value"),
     )
     @reading
     async def draw(
-        chosen: str | None, screen: dict[str, Any] | None, run_id: str | None
+        chosen: str | None, screen: dict[str, Any] | None, run_id: str | None, units: str | None
     ) -> tuple[Component, Component]:
         run = library.find(run_id) if run_id else None
         if run is None or not screen:
@@ -101,16 +99,17 @@ def register_load_chart(app: dash.Dash, library: RunLibrary) -> None:
         if chart is None:
             raise PreventUpdate
         sectors = sectors_of(await asyncio.wrap_future(library.result(run)))
-        length_m = _length_m(chart, chosen)
+        length_m, read_in = _length_m(chart, chosen), units_of(units)
         figure = load_chart_figure(
             chart,
             sectors,
             palette_of(screen["scheme"]),
+            units=read_in,
             boom_length_m=length_m,
             narrow=screen["narrow"],
         )
         graph = dcc.Graph(id="load-chart", figure=figure, config=_CONFIG, className="load-chart")
-        return graph, _table(chart, sectors, length_m)
+        return graph, _table(derated_chart(chart, sectors, read_in, boom_length_m=length_m))
 
 
 def _card(*parts: Component) -> Component:
@@ -148,17 +147,31 @@ def _length_m(chart: LoadChart, chosen: str | None) -> float | None:
     return lengths_m[min(index, len(lengths_m) - 1)]
 
 
-def _table(chart: LoadChart, sectors: tuple[Sector, ...], length_m: float | None) -> Component:
-    head, *lines = derated_table(chart, sectors, boom_length_m=length_m)
-    shares = percentages(sectors)
-    places = [*[""] * (len(head) - len(shares)), *(places_words(sectors, p) for p in shares)]
+def _table(chart: DeratedChart | None) -> Component:
+    """What is left stands first, so that a narrow screen does not hide it behind what was."""
+    if chart is None:
+        return html.P("No sector allows any lifting, so nothing of the crane's chart is left.")
+    unit = f", {chart.load_unit}"
     headings = [
-        html.Th([words, html.Small(place)] if place else words, scope="col")
-        for words, place in zip(head, places, strict=True)
+        html.Th(f"Radius, {chart.length_unit}", scope="col"),
+        *(
+            html.Th([share, unit, html.Small(places)], scope="col")
+            for share, places in zip(chart.shares, chart.places, strict=True)
+        ),
+        html.Th(["Maker's chart", unit], scope="col", className="makers"),
     ]
-    rows = [html.Tr([html.Td(cell, className="numeral") for cell in line]) for line in lines]
+    rows = [
+        html.Tr(
+            [
+                html.Th(row.radius, scope="row", className="numeral"),
+                *(html.Td(load, className="numeral") for load in row.loads),
+                html.Td(row.makers, className="numeral makers"),
+            ]
+        )
+        for row in chart.rows
+    ]
     table = html.Table([html.Thead(html.Tr(headings)), html.Tbody(rows)], className="loads")
-    return Inert(table)
+    return Inert(table, *([html.P(CONVERTED, className="muted small")] if chart.converted else []))
 
 
 def _download(run: Run, chart: LoadChart, sectors: tuple[Sector, ...]) -> Component:

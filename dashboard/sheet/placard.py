@@ -15,7 +15,7 @@ from dashboard.capacity.sectors.load_chart import percentages, places_words
 from dashboard.figures.sectors_of_result import sectors_of, sectors_summary
 from dashboard.figures.words import plain_number
 from dashboard.sheet.blocks import missing
-from dashboard.sheet.derated import DERATE_YOURSELF, derated_chart, how_converted, on_placard
+from dashboard.sheet.derated import DERATE_YOURSELF, derated_on_paper, on_placard
 from dashboard.sheet.dossier import Dossier
 from dashboard.sheet.written import hash_words, spelled, utc_words
 
@@ -45,7 +45,7 @@ def placard_document(dossier: Dossier) -> dict[str, Any]:
         dossier: what the sheet is made of.
     """
     proved = proves_something(dossier.result)
-    chart = derated_chart(dossier)
+    chart = derated_on_paper(dossier)
     shown = None if chart is None else on_placard(chart)
     return {
         "title": "What may be lifted where" if proved else "No lifting",
@@ -56,9 +56,7 @@ def placard_document(dossier: Dossier) -> dict[str, Any]:
         "said": sectors_summary(dossier.result),
         "sectors": [*_lines(dossier)] if proved else [],
         "chart": shown,
-        "chart_note": " ".join(filter(None, (shown["boom"], how_converted(chart))))
-        if chart and shown
-        else DERATE_YOURSELF,
+        "chart_note": shown["note"] if chart and shown else DERATE_YOURSELF,
         "cautions": [*(_CAUTIONS if proved else _CAUTIONS_OF_NOTHING), *dossier.result["cautions"]],
         "valid": _VALID if proved else _ALLOWS_NOTHING,
         "run": dossier.header.run_id,

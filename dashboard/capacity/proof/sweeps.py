@@ -9,7 +9,7 @@ from dashboard.capacity.proof.evidence import Evidence, SlewRecord
 from dashboard.capacity.proof.first_lift import LiftAngle, lift_angle
 from dashboard.capacity.proof.holds import Hold, find_holds
 from logger.events.radius_change import TOLERANCE_M
-from logger.events.sweep import Excursion, Side
+from logger.events.sweep import OVER_REAR_DEG, Excursion, Side
 from logger.readings.spans import Spans
 
 SWEPT_DEG = 3.0
@@ -49,6 +49,8 @@ class Sweep:
         end_ns: when the boom turned back or the load came off for good, ns.
         reached_deg: farthest angle with the load hanging, deg, signed.
         lifts: wheel lifts with the load hanging, in order of time.
+        lifts_beside: those before its start and after its end for which the load hung on, over the
+            rear or on this side, and which lie in no other sweep: on the way back for one.
         holds: stretches with the load hanging and the radius constant.
         radius_steps: radius changes between them.
     """
@@ -60,6 +62,7 @@ class Sweep:
     lifts: tuple[LiftAngle, ...]
     holds: tuple[Hold, ...]
     radius_steps: tuple[RadiusStep, ...]
+    lifts_beside: tuple[LiftAngle, ...] = ()
 
     @property
     def first_lift(self) -> LiftAngle | None:
@@ -100,7 +103,18 @@ def _sweep(evidence: Evidence, slew: SlewRecord, excursion: Excursion) -> Sweep 
         lifts=lifts,
         holds=holds,
         radius_steps=_radius_steps(evidence, slew, holds),
+        lifts_beside=_lifts_beside(evidence, slew, side, hung),
     )
+
+
+def _lifts_beside(
+    evidence: Evidence, slew: SlewRecord, side: Side, hung: Spans
+) -> tuple[LiftAngle, ...]:
+    whole = Spans.of(
+        span for span in evidence.hanging if (Spans.of([span]) & hung).pairs
+    ) - Spans.of((e.start_ns, e.end_ns + 1) for e in evidence.excursions)
+    lifts = (lift_angle(evidence, slew, x) for x in evidence.lifts if x.t_ns in whole)
+    return tuple(x for x in lifts if side.sign * x.slew_deg >= -OVER_REAR_DEG)
 
 
 def _radius_steps(

@@ -12,6 +12,11 @@ Between a lift and the place where the boom stopped, the load hung at the greate
 wheel off the ground. The next hold starts there with every wheel down, so the strip belongs to
 it, less what the capacity may dip in between; a strip that no such hold takes up, or a wide one,
 stays untested.
+
+Where a wheel lifted, no moment as great proves anything from there on, though the boom went over
+that angle with every wheel down: the truck gave two answers, and the lesser holds. A moment that
+can't be told from the one that lifted proves nothing beyond it either: the radius was not noted
+anew, or its sensor stands still.
 """
 
 from __future__ import annotations
@@ -21,6 +26,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from dashboard.capacity.proof.first_lift import LiftAngle
 from dashboard.capacity.proof.holds import Hold
 from dashboard.capacity.proof.sweeps import Sweep
 from dashboard.capacity.rounding import round_down
@@ -140,11 +146,13 @@ def covered_stretches(
     first = sweep.first_lift
     first_low_deg = HALF_TURN_DEG if first is None else _low_deg(sweep, 0)
     end_deg = sweep.outward_deg(sweep.reached_deg) - u_end_deg
+    limits = lift_limits(sweep)
     before: list[Stretch] = []
     beyond: list[Stretch] = []
     for index, (part, hold) in enumerate(parts):
         next_ns = parts[index + 1][0].start_ns if index + 1 < len(parts) else 2**62
-        low_deg, high_deg = part.from_deg, min(part.to_deg, end_deg)
+        low_deg = part.from_deg
+        high_deg = min(part.to_deg, end_deg, *(x.until_deg(hold, low_deg) for x in limits))
         for lift_index, lift in enumerate(sweep.lifts):
             if part.start_ns < lift.t_ns <= next_ns:
                 high_deg = min(high_deg, _low_deg(sweep, lift_index))
@@ -155,15 +163,63 @@ def covered_stretches(
             begins_deg = max(first_low_deg, _strip_begins_deg(sweep, low_deg, hold.start_ns))
             beyond.append(Stretch(max(low_deg, first_low_deg), high_deg, hold.proved_nm))
             if begins_deg < low_deg:
-                beyond.append(
-                    Stretch(begins_deg, low_deg, _in_strip_nm(hold, low_deg - begins_deg))
-                )
+                strip_nm = _in_strip_nm(hold, low_deg - begins_deg)
+                beyond.append(Stretch(begins_deg, min(low_deg, high_deg), strip_nm))
     return greatest(before), greatest(beyond)
+
+
+class LiftLimit(NamedTuple):
+    """Where a wheel lifted, which limits what the holds of its sweep prove.
+
+    Attributes:
+        lift: the lift.
+        low_deg: the least angle at which it may have happened, counted from over the rear, deg.
+        hold: the hold in which it lifted, or beside which; None where no hold is known there.
+    """
+
+    lift: LiftAngle
+    low_deg: float
+    hold: Hold | None
+
+    def until_deg(self, hold: Hold, from_deg: float) -> float:
+        """How far a hold proves its moment in a part of it that begins at an angle, deg.
+
+        Moments differ where they do so by more than both expanded uncertainties together. Some of
+        either is of both, so their difference is known better than that.
+        """
+        here, there = hold.moment_budget, None if self.hold is None else self.hold.moment_budget
+        if here is None or there is None:
+            return self.low_deg if from_deg <= self.low_deg else from_deg
+        more_nm, u_nm = here.value - there.value, math.hypot(here.expanded, there.expanded)
+        if more_nm < -u_nm:
+            return HALF_TURN_DEG
+        if from_deg <= self.low_deg:
+            return self.low_deg
+        return HALF_TURN_DEG if more_nm > u_nm else from_deg
+
+
+def lift_limits(sweep: Sweep) -> tuple[LiftLimit, ...]:
+    """Where wheels lifted in a sweep, or beside it while the same load hung on."""
+    limits = [
+        LiftLimit(
+            lift,
+            _low_deg(sweep, index),
+            next((h for h in sweep.holds if h.start_ns <= lift.t_ns <= h.end_ns), None),
+        )
+        for index, lift in enumerate(sweep.lifts)
+    ]
+    for lift in sweep.lifts_beside if sweep.holds else ():
+        hold = sweep.holds[0 if lift.t_ns < sweep.start_ns else -1]
+        limits.append(LiftLimit(lift, _low_deg_of(sweep, lift), hold))
+    return tuple(limits)
 
 
 def _low_deg(sweep: Sweep, lift_index: int) -> float:
     """The least angle at which a lift may have happened, counted from over the rear, deg."""
-    lift = sweep.lifts[lift_index]
+    return _low_deg_of(sweep, sweep.lifts[lift_index])
+
+
+def _low_deg_of(sweep: Sweep, lift: LiftAngle) -> float:
     return max(0.0, min(sweep.outward_deg(lift.low_deg), sweep.outward_deg(lift.high_deg)))
 
 
