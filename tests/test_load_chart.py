@@ -431,8 +431,6 @@ def test_names_of_curves_that_end_close_together_do_not_overlap(narrow):
 
 def test_the_figure_in_sentences_says_what_is_left_and_where():
     """For those who don't see it."""
-    chart = read_load_chart(SHORT)
-
     assert "90 % right 74° to 171°" in load_chart_summary(SECTORS)
     assert "No lifting right 171° to 180°, left 0° to 180°" in load_chart_summary(SECTORS)
     assert "nothing" in load_chart_summary(SECTORS[2:])

@@ -7,7 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.events.wheel_lift import SILENCE_NS, ContactState, WheelLiftDetector, wheel_lifts
+from logger.events.wheel_lift import (
+    CHATTER_NS,
+    SILENCE_NS,
+    ContactState,
+    WheelLiftDetector,
+    wheel_lifts,
+)
 from tests.blocks import cuts, pieces
 
 MS = 1_000_000
@@ -29,7 +35,7 @@ def twin(t_ns, closed):
     """The same, reading by reading, in the words of the module: slow and plain."""
     confirmed, bursts = [], []
     opened = run_open_since = last_open = closed_since = None
-    is_confirmed = False
+    is_confirmed, open_ns, more_open = False, 0, 0
     for t, is_closed in zip(t_ns.tolist(), closed.tolist(), strict=True):
         if last_open is not None and run_open_since is not None:
             silent = t - last_open > max(SILENCE_NS, ON_DELAY_NS)
@@ -39,16 +45,19 @@ def twin(t_ns, closed):
         if is_closed:
             if closed_since is None:
                 closed_since = t
-            run_open_since = None
+            run_open_since, more_open = None, more_open - 1
         else:
             if opened is not None and closed_since is not None and t - closed_since >= OFF_DELAY_NS:
                 bursts.append((opened, closed_since, is_confirmed))
                 opened, is_confirmed = None, False
             if opened is None:
                 opened, is_confirmed = t, False
+                if closed_since is None or t - closed_since > CHATTER_NS:
+                    open_ns = more_open = 0
+            open_ns, more_open = open_ns + (t - last_open if run_open_since else 0), more_open + 1
+            is_confirmed = is_confirmed or (open_ns >= ON_DELAY_NS and more_open >= 0)
             if run_open_since is None:
                 run_open_since = t
-                is_confirmed = is_confirmed or ON_DELAY_NS == 0
             closed_since, last_open = None, t
     if opened is not None:
         bursts.append((opened, closed_since, is_confirmed))
@@ -107,6 +116,26 @@ def test_chatter_of_ten_milliseconds_never_confirms():
         closed[start : start + 10] = rng.random(10) < 0.4
 
         assert not wheel_lifts(found(t_ns, closed))
+
+
+@pytest.mark.parametrize("rate_hz", [50, 100, 1000])
+def test_a_contact_that_chatters_mostly_open_has_lifted(rate_hz):
+    """Open 40 ms, closed 20 ms, again and again, no run as long as the on-delay: off the ground."""
+    t_ns = np.arange(0, 2_000_000_000, 1_000_000_000 // rate_hz)
+    closed = (t_ns % (60 * MS) >= 40 * MS) | (t_ns < 600 * MS)
+    lifts = wheel_lifts(found(t_ns, closed))
+
+    assert 600 * MS <= lifts[0].t_ns <= 720 * MS
+    assert lifts[-1].t_ns >= 1_860 * MS
+
+
+@pytest.mark.parametrize("rate_hz", [20, 100, 1000])
+def test_false_readings_one_by_one_never_confirm(rate_hz):
+    """Every third reading false, for a second: each alone, so none of them lasts."""
+    t_ns = np.arange(0, 2_000_000_000, 1_000_000_000 // rate_hz)
+    closed = np.arange(t_ns.size) % 3 > 0
+
+    assert not wheel_lifts(found(t_ns, closed))
 
 
 def test_a_lift_is_dated_by_its_first_open_reading():

@@ -55,7 +55,7 @@ def make_result(
     sectors = {side: _sectors(evidence, counted, side, required.moment_nm) for side in Side}
     all_sectors = tuple(s for of_side in sectors.values() for s in of_side)
     findings = find_findings(evidence, sweeps, required_nm=required.moment_nm, sectors=all_sectors)
-    verdict = verdict_of(all_sectors, swept_whole=_swept_whole(findings))
+    verdict = verdict_of(all_sectors, swept_whole=_swept_whole(findings, counted))
     gap = over_cab_gap(all_sectors)
     result = {
         "format": FORMAT,
@@ -118,9 +118,14 @@ def _u_end_deg(evidence: Evidence, sweep: Sweep | None) -> float:
     return slew.step_deg + COVERAGE_FACTOR * slew.u_at(sweep.end_ns)
 
 
-def _swept_whole(findings: tuple[Finding, ...]) -> frozenset[Side]:
-    """The sides that were swept up to the slew limit, from over the rear on."""
-    short = [f for f in findings if f.code == "sweep_incomplete"]
+def _swept_whole(findings: tuple[Finding, ...], counted: tuple[Counted, ...]) -> frozenset[Side]:
+    """The sides whose sweep that counts went from over the rear up to the slew limit."""
+    begun_ns = {c.sweep.start_ns for c in counted if c.counts}
+    short = [
+        f
+        for f in findings
+        if f.code == "sweep_incomplete" and (f.place is None or f.place.start_ns in begun_ns)
+    ]
     return frozenset(
         side for side in Side if not any(f.place is None or f.place.side is side for f in short)
     )

@@ -127,7 +127,8 @@ def _stepped(drawn: _Drawn, *, percent: float, name: str, where: str) -> go.Scat
         name=name,
         text=[
             f"{load_words(load_kg, chart, mass)} {mass.unit} up to "
-            f"{length_words(r.radius_m, chart.radius_unit, length)} {length.unit}: {name}<br>{where}"
+            f"{length_words(r.radius_m, chart.radius_unit, length)} {length.unit}: "
+            f"{name}<br>{where}"
             for r, load_kg in zip(rows, loads_kg, strict=True)
         ],
         hoverinfo="text",

@@ -4,8 +4,10 @@ A contact chatters when it is touched and now and then gives a single false read
 *opening* is a burst of open readings, with closed stretches shorter than the off-delay inside
 it. It is *suspect* from its first open reading, *confirmed* once an unbroken run of open
 readings has lasted for the on-delay, and *cleared* when the contact has stayed closed for the
-off-delay. The time of a confirmed lift is that of the burst's first open reading. On-delay and
-off-delay are the words of OPC UA Part 9 (from memory).
+off-delay. A tyre that chatters on the ground is off it: runs that follow one another within
+``CHATTER_NS`` count together, and confirm once they have lasted for the on-delay and no more of
+the readings are closed than open. The time of a confirmed lift is that of the burst's first open
+reading. On-delay and off-delay are the words of OPC UA Part 9 (from memory).
 
 A contact that reports only its changes sends one open reading and then nothing: silence of
 ``SILENCE_NS`` after an open reading counts as staying open. Readings that come in packs are
@@ -25,6 +27,9 @@ from logger.readings.block import Nanoseconds
 
 SILENCE_NS = 250_000_000
 """Slower than any contact is sampled, ns; longer than a glitch of one reading lasts."""
+
+CHATTER_NS = 100_000_000
+"""A contact that opens again within this time chatters, ns; a choice, no source."""
 
 PACKS_LOOKED_AT = 8
 """Of so many packs the longest span counts: one that is short does not mean that the next is."""
@@ -79,6 +84,9 @@ class WheelLiftDetector:
         self._run_open = False
         self._run_first_ns: int | None = None
         self._run_last_ns = 0
+        # While it chatters: how long the open runs lasted, and open readings less closed ones.
+        self._open_ns = 0
+        self._more_open = 0
         self._spans_ns: deque[int] = deque([0], maxlen=PACKS_LOOKED_AT)
         self._events: list[ContactEvent] = []
 
@@ -102,10 +110,14 @@ class WheelLiftDetector:
         firsts = np.concatenate(([0], changes + 1))
         lasts = np.concatenate((changes, [closed.size - 1]))
         runs = zip(
-            closed[firsts].tolist(), t_ns[firsts].tolist(), t_ns[lasts].tolist(), strict=True
+            closed[firsts].tolist(),
+            t_ns[firsts].tolist(),
+            t_ns[lasts].tolist(),
+            (lasts - firsts + 1).tolist(),
+            strict=True,
         )
-        for is_closed, first_ns, last_ns in runs:
-            self._take_run(is_open=not is_closed, first_ns=first_ns, last_ns=last_ns)
+        for is_closed, first_ns, last_ns, count in runs:
+            self._take_run(is_open=not is_closed, first_ns=first_ns, last_ns=last_ns, count=count)
         return self._told()
 
     def advance(self, now_ns: int) -> list[ContactEvent]:
@@ -128,14 +140,19 @@ class WheelLiftDetector:
         events, self._events = self._events, []
         return events
 
-    def _take_run(self, *, is_open: bool, first_ns: int, last_ns: int) -> None:
-        if self._run_first_ns is None or is_open != self._run_open:
+    def _take_run(self, *, is_open: bool, first_ns: int, last_ns: int, count: int) -> None:
+        goes_on = self._run_first_ns is not None and is_open == self._run_open
+        if not goes_on:
             self._change(is_open=is_open, first_ns=first_ns)
         elif is_open:
             self._confirm_silence(until_ns=first_ns)
+        if is_open:
+            self._open_ns += last_ns - (self._run_last_ns if goes_on else first_ns)
+        self._more_open += count if is_open else -count
         self._run_last_ns = last_ns
         if is_open:
-            if last_ns - (self._run_first_ns or 0) >= self._on_delay_ns:
+            unbroken = last_ns - (self._run_first_ns or 0) >= self._on_delay_ns
+            if unbroken or (self._open_ns >= self._on_delay_ns and self._more_open >= 0):
                 self._confirm()
             return
         self._last_closed_ns = last_ns
@@ -158,6 +175,8 @@ class WheelLiftDetector:
             self._clear(self._run_first_ns)
         if is_open and self._opened_ns is None:
             self._opened_ns = first_ns
+            if self._run_first_ns is None or first_ns - self._run_first_ns > CHATTER_NS:
+                self._open_ns = self._more_open = 0
             self._before_opening_ns = self._last_closed_ns
             self._tell(ContactState.SUSPECT, first_ns)
         self._run_open, self._run_first_ns = is_open, first_ns

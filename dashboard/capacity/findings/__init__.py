@@ -17,6 +17,7 @@ from dashboard.capacity.findings.clocks_and_sensors import (
 from dashboard.capacity.findings.conditions import condition_findings, not_level
 from dashboard.capacity.findings.contacts import contact_findings, contacts_of_the_run
 from dashboard.capacity.findings.finding import Finding, Place, Severity, worst_first
+from dashboard.capacity.findings.lift_limits import limited_by_lifts
 from dashboard.capacity.findings.load import load_findings
 from dashboard.capacity.findings.nothing import nothing_proved
 from dashboard.capacity.findings.radius import radius_findings, tape_disagrees
@@ -59,6 +60,7 @@ def _of_each_sweep(judged: Judged) -> Iterator[Finding]:
         yield from load_findings(evidence, slew, sweep)
         yield from radius_findings(slew, sweep)
         yield from contact_findings(evidence, slew, sweep)
+        yield from limited_by_lifts(sweep)
         yield from silence_findings(evidence, slew, sweep)
         yield from condition_findings(evidence, slew, sweep)
         yield from reach_findings(evidence, slew, sweep, required_nm=judged.required_nm)

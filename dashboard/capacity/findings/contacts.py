@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from dashboard.capacity.findings.finding import Finding, Place, Severity, place_in
+from dashboard.capacity.findings.lift_limits import limited_by_lifts
 from dashboard.capacity.findings.load import hung_in
 from dashboard.capacity.proof.evidence import Evidence, SlewRecord
 from dashboard.capacity.proof.sweeps import Sweep
@@ -204,12 +205,14 @@ def _lift_without_load(evidence: Evidence) -> Iterator[Finding]:
 
 def _lift_outside_a_sweep(evidence: Evidence, sweeps: tuple[Sweep, ...]) -> Iterator[Finding]:
     last_ns = evidence.run_ns[1] + 1
+    told = {f.t_ns for s in sweeps for f in limited_by_lifts(s)}
     for wheel, of_wheel in _by_wheel(evidence).items():
         outside = [
             x
             for x in of_wheel
             if x.t_ns in evidence.hanging
             and not any(s.start_ns <= x.t_ns <= s.end_ns for s in sweeps)
+            and x.t_ns not in told
         ]
         if not outside:
             continue

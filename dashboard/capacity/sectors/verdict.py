@@ -15,7 +15,7 @@ FULL_PERCENT = 100.0
 class Standing(StrEnum):
     """How far a truck got."""
 
-    FULL = "full all the way round"
+    FULL = "full to both slew limits"
     PART = "full in part"
     REDUCED = "reduced everywhere"
     NOTHING = "nothing proved"
