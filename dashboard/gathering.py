@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from dashboard.capacity.proof.boom_radius import channels_needed, with_geometry_radius
 from dashboard.capacity.proof.evidence import Evidence, LostReadings, SlewRecord, TapeReading
 from dashboard.capacity.proof.quasi_static import QUICK_NS
+from dashboard.capacity.proof.slew_turn import excursions_of, of_the_right_turn
 from logger.events.load_phase import LoadPhaseDetector, hanging_spans
 from logger.events.radius_change import RadiusChange, RadiusChangeDetector
 from logger.events.silence import reports_only_changes, stale_spans, usual_stale_after_ns
-from logger.events.sweep import Excursion, SweepDetector
 from logger.events.touch import Touch, TouchDetector
 from logger.events.watch import to_ns
 from logger.events.wheel_lift import WheelLift, WheelLiftDetector, wheel_lifts
@@ -71,8 +71,8 @@ def gather_evidence(run: Run) -> Evidence:
             c: pool.submit(_quiet, run, c, stale if c in needed else {}, step)
             for c in (*QUIET, *_others(rig))
         }
-    slew, excursions = found_slew.result()
     load, load_quick, hanging, touches = found_load.result()
+    slew = of_the_right_turn(found_slew.result(), hanging)
     radius, radius_changes = found_radius.result()
     lifts = [lift for found in found_lifts for lift in found.result()[0]]
     only_changes = tuple(found.result()[1] for found in found_lifts if found.result()[1])
@@ -82,7 +82,7 @@ def gather_evidence(run: Run) -> Evidence:
         test=test,
         run_ns=run.span_ns,
         slew=slew,
-        excursions=excursions,
+        excursions=excursions_of(slew),
         load=load,
         u_load_kg=wired_load.u_si if wired_load else None,
         hanging=hanging,
@@ -129,24 +129,26 @@ def _calibrated(rig: RigFile) -> dict[str, tuple[float, float]]:
     return {channel: span for channel, span in ranges.items() if span is not None}
 
 
-def _slew(run: Run, stale: dict[str, Spans]) -> tuple[SlewRecord | None, tuple[Excursion, ...]]:
+def _slew(run: Run, stale: dict[str, Spans]) -> SlewRecord | None:
     wired = run.header.rig.wired("slew")
     if wired is None or "slew" not in run.channels:
-        return None, ()
+        return None
     block = run.calibrated("slew")
-    _note_silences(run, wired, block.t_ns, stale)
-    bins = _binned(block.t_ns, block.value)
-    detector = SweepDetector()
-    excursions = [*detector.take(bins), *detector.finish()]
-    record = SlewRecord(
-        t_ns=block.t_ns,
-        slew_deg=block.value,
-        bins=bins,
+    # A reading that is no number is none: the channel was silent then.
+    known = np.isfinite(block.value)
+    t_ns, slew_deg = (block.t_ns, block.value)
+    if not known.all():
+        t_ns, slew_deg = t_ns[known], slew_deg[known]
+    _note_silences(run, wired, t_ns, stale)
+    return SlewRecord(
+        t_ns=t_ns,
+        slew_deg=slew_deg,
+        bins=_binned(t_ns, slew_deg),
         step_deg=_step_deg(run, wired),
         u_deg=wired.u_si or 0.0,
         falls_with_counts=wired.calibration.falling,
+        turn_deg=wired.calibration.turn_deg,
     )
-    return record, tuple(excursions)
 
 
 def _step_deg(run: Run, wired: Channel) -> float:

@@ -5,9 +5,10 @@ A contact chatters when it is touched and now and then gives a single false read
 it. It is *suspect* from its first open reading, *confirmed* once an unbroken run of open
 readings has lasted for the on-delay, and *cleared* when the contact has stayed closed for the
 off-delay. A tyre that chatters on the ground is off it: runs that follow one another within
-``CHATTER_NS`` count together, and confirm once they have lasted for the on-delay and no more of
-the readings are closed than open. The time of a confirmed lift is that of the burst's first open
-reading. On-delay and off-delay are the words of OPC UA Part 9 (from memory).
+``CHATTER_NS`` count together, and confirm once they have lasted for twice the on-delay, longer
+than any bounce of a contact that opens, and no more of the readings are closed than open. The time
+of a confirmed lift is that of the burst's first open reading. On-delay and off-delay are the words
+of OPC UA Part 9 (from memory).
 
 A contact that reports only its changes sends one open reading and then nothing: silence of
 ``SILENCE_NS`` after an open reading counts as staying open. Readings that come in packs are
@@ -152,7 +153,7 @@ class WheelLiftDetector:
         self._run_last_ns = last_ns
         if is_open:
             unbroken = last_ns - (self._run_first_ns or 0) >= self._on_delay_ns
-            if unbroken or (self._open_ns >= self._on_delay_ns and self._more_open >= 0):
+            if unbroken or (self._open_ns >= 2 * self._on_delay_ns and self._more_open >= 0):
                 self._confirm()
             return
         self._last_closed_ns = last_ns

@@ -8,6 +8,8 @@ import numpy as np
 
 from logger.readings.block import Values
 
+FULL_TURN_DEG = 360.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Calibration:
@@ -42,6 +44,16 @@ class Calibration:
     def step(self) -> float:
         """Size of one raw count near zero, SI: the resolution of a counting sensor."""
         return abs(self.coefficients[1] * self.to_si) if len(self.coefficients) > 1 else 0.0
+
+    @property
+    def turn_deg(self) -> float:
+        """By how much an angle has changed when the sensor's readings come again, deg.
+
+        Less than a turn for an encoder that is geared up: it wraps several times in a turn.
+        """
+        if self.wraps_at is None or len(self.coefficients) > 2:
+            return FULL_TURN_DEG
+        return self.wraps_at * self.step or FULL_TURN_DEG
 
     @property
     def falling(self) -> bool:

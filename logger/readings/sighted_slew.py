@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from logger.readings.block import Values
-from logger.readings.slew import FULL_TURN_DEG
+from logger.readings.calibration import FULL_TURN_DEG
 
 _CLEARLY = 4.0
 """How many times the better direction's misfit (rms) the other's must be."""

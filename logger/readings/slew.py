@@ -10,9 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from logger.readings.block import Values
-from logger.readings.calibration import Calibration
-
-FULL_TURN_DEG = 360.0
+from logger.readings.calibration import FULL_TURN_DEG, Calibration
 
 
 class SlewUnwrapper:
@@ -72,16 +70,9 @@ class SlewUnwrapper:
             good = angle_deg[~np.isnan(angle_deg)][:1]
             if good.size == 0:
                 return angle_deg
-            turn_deg = self._turn_deg()
+            turn_deg = self._calibration.turn_deg
             self._origin_deg = -float(np.rint(good[0] / turn_deg)) * turn_deg
         return angle_deg if self._origin_deg == 0.0 else angle_deg + self._origin_deg
-
-    def _turn_deg(self) -> float:
-        calibration = self._calibration
-        if calibration.wraps_at is None or len(calibration.coefficients) > 2:
-            return FULL_TURN_DEG
-        # A geared encoder wraps several times in a turn of the boom.
-        return calibration.wraps_at * calibration.step or FULL_TURN_DEG
 
 
 def unwrap_slew(raw: Values, calibration: Calibration) -> Values:

@@ -12,6 +12,7 @@ from dashboard.capacity.findings.clocks_and_sensors import (
     boom_taken_as_stiff,
     clock_poor,
     outside_calibration,
+    slew_turn_assumed,
     uncertainty_assumed,
 )
 from dashboard.capacity.findings.conditions import condition_findings, not_level
@@ -70,6 +71,7 @@ RULES: tuple[Rule, ...] = (
     lambda judged: nothing_proved(judged.evidence, judged.sweeps, judged.sectors),
     lambda judged: missing_sweeps(judged.sweeps),
     lambda judged: clock_poor(judged.evidence),
+    lambda judged: slew_turn_assumed(judged.evidence),
     lambda judged: uncertainty_assumed(judged.evidence),
     lambda judged: outside_calibration(judged.evidence, judged.sweeps),
     lambda judged: boom_taken_as_stiff(judged.evidence),

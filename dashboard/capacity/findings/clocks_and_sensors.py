@@ -6,12 +6,17 @@ import math
 from collections.abc import Iterator, Sequence
 from itertools import islice
 
+import numpy as np
+
 from dashboard.capacity.findings.finding import Finding, Severity
 from dashboard.capacity.proof.evidence import Evidence
 from dashboard.capacity.proof.hold_load import ASSUMED_U_LOAD_SHARE
 from dashboard.capacity.proof.hold_radius import ASSUMED_U_RADIUS_M
 from dashboard.capacity.proof.sweeps import Sweep
+from logger.readings.calibration import FULL_TURN_DEG
 
+HARDLY_GEARED_DEG = 1.0
+"""An encoder whose turn is this near to the boom's is on the boom's own axis."""
 CLOCK_POOR_S = 0.05
 """A worse clock costs more than a quarter of a degree at 3 deg/s (two standard uncertainties)."""
 
@@ -30,6 +35,26 @@ def clock_poor(evidence: Evidence) -> Iterator[Finding]:
         f"± {2 * evidence.u_clock_s * limit_dps:.1f}° at {limit_dps:g} deg/s.",
         what_to_do="Let the devices send their uptime with each pack, ask for registers in "
         "shorter exchanges, or slew slower.",
+    )
+
+
+def slew_turn_assumed(evidence: Evidence) -> Iterator[Finding]:
+    """An encoder that is geared up, so that nothing in its readings tells the boom's own turn."""
+    slew = evidence.slew
+    if slew is None or slew.t_ns.size == 0 or slew.turn_deg > FULL_TURN_DEG - HARDLY_GEARED_DEG:
+        return
+    began_deg, longest_ns = float(slew.slew_deg[0]), int(np.diff(slew.t_ns).max(initial=0))
+    yield Finding(
+        code="slew_turn_assumed",
+        severity=Severity.CAUTION,
+        t_ns=int(slew.t_ns[0]),
+        text=f"The slew encoder's readings come again every {slew.turn_deg:.1f}°. The recording "
+        f"is taken to have begun at {began_deg:.1f}°, the nearest to over the rear, and was silent "
+        f"for {longest_ns * 1e-9:.1f} s at most.",
+        effect=f"If the boom stood elsewhere, or turned by more than {slew.turn_deg / 2:.1f}° in a "
+        f"silence, every angle is wrong by {slew.turn_deg:.1f}° or more.",
+        what_to_do="Begin every recording with the boom over the rear, look at an angle that you "
+        "know, and confirm it in a note.",
     )
 
 

@@ -39,6 +39,7 @@ class SlewRecord:
         step_deg: resolution of the encoder, deg.
         u_deg: standard uncertainty of the zero and scale, deg; 0 where not declared.
         falls_with_counts: whether the angle falls where the encoder's raw value rises.
+        turn_deg: by how much the boom turns until the encoder's readings come again, deg.
     """
 
     t_ns: Nanoseconds
@@ -47,6 +48,7 @@ class SlewRecord:
     step_deg: float
     u_deg: float
     falls_with_counts: bool = False
+    turn_deg: float = 360.0
 
     def at(self, t_ns: int) -> float:
         """The angle at a time, between its neighbours by straight line, deg.
