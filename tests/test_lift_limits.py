@@ -148,3 +148,17 @@ def test_a_sweep_that_was_broken_off_does_not_spoil_the_verdict(result_of):
     full_sweep(full_sweep(made, 1, limit=172.0), -1, limit=168.0)
 
     assert result_of(made)["verdict"]["standing"] == "full to both slew limits"
+
+
+def test_a_tyre_that_chatters_is_off_the_ground(result_of):
+    """Open 40 ms, closed 20 ms for 30 s from 70° on: full up to there, told once, and not full."""
+    made = full_sweep(full_sweep(MadeRun(), 1, limit=172.0), -1, limit=168.0)
+    (begin_s,) = np.interp([70.0], made.slew[2:5], made.t_s[2:5])
+    for number in range(500):
+        made.open("rear_left", begin_s + 0.06 * number, begin_s + 0.06 * number + 0.04)
+    result = result_of(made)
+
+    assert right(result)[0] in ((0, 69, 100), (0, 70, 100))
+    assert [s[2] for s in right(result)[1:]] == [0]
+    assert len(told(result)) == 1
+    assert result["verdict"]["standing"] == "full in part"

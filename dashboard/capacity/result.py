@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -30,6 +31,8 @@ from logger.events.sweep import Side
 from logger.safety_words import SAFETY_SENTENCES
 
 FORMAT = "slewtrace.result/1"
+_AT_THE_END_DEG = 1.0
+"""More than an angle's own uncertainty takes off a sector's end."""
 
 
 def make_result(
@@ -55,7 +58,8 @@ def make_result(
     sectors = {side: _sectors(evidence, counted, side, required.moment_nm) for side in Side}
     all_sectors = tuple(s for of_side in sectors.values() for s in of_side)
     findings = find_findings(evidence, sweeps, required_nm=required.moment_nm, sectors=all_sectors)
-    verdict = verdict_of(all_sectors, swept_whole=_swept_whole(findings, counted))
+    whole = _swept_whole(findings, counted, sectors, step_deg=test.method.angle_step_deg)
+    verdict = verdict_of(all_sectors, swept_whole=whole)
     gap = over_cab_gap(all_sectors)
     result = {
         "format": FORMAT,
@@ -118,8 +122,14 @@ def _u_end_deg(evidence: Evidence, sweep: Sweep | None) -> float:
     return slew.step_deg + COVERAGE_FACTOR * slew.u_at(sweep.end_ns)
 
 
-def _swept_whole(findings: tuple[Finding, ...], counted: tuple[Counted, ...]) -> frozenset[Side]:
-    """The sides whose sweep that counts went from over the rear up to the slew limit."""
+def _swept_whole(
+    findings: tuple[Finding, ...],
+    counted: tuple[Counted, ...],
+    sectors: Mapping[Side, Sequence[Sector]],
+    *,
+    step_deg: float,
+) -> frozenset[Side]:
+    """The sides that were swept from over the rear to the slew limit, and proved as far as that."""
     begun_ns = {c.sweep.start_ns for c in counted if c.counts}
     short = [
         f
@@ -127,8 +137,19 @@ def _swept_whole(findings: tuple[Finding, ...], counted: tuple[Counted, ...]) ->
         if f.code == "sweep_incomplete" and (f.place is None or f.place.start_ns in begun_ns)
     ]
     return frozenset(
-        side for side in Side if not any(f.place is None or f.place.side is side for f in short)
+        side
+        for side in Side
+        if not any(f.place is None or f.place.side is side for f in short)
+        and _proved_to_the_end(sectors[side], counting_sweep(counted, side), step_deg=step_deg)
     )
+
+
+def _proved_to_the_end(sectors: Sequence[Sector], sweep: Sweep | None, *, step_deg: float) -> bool:
+    """Whether lifting is allowed as far as a sweep came, less what rounding takes."""
+    if sweep is None:
+        return False
+    allowed_deg = max((s.to_deg for s in sectors if s.percent > 0), default=0.0)
+    return allowed_deg + step_deg + _AT_THE_END_DEG >= sweep.outward_deg(sweep.reached_deg)
 
 
 def _proved_in(sector: Sector, counted: tuple[Counted, ...]) -> list[Stretch]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from dashboard.capacity.findings.finding import Finding, Place, Severity, place_in
-from dashboard.capacity.findings.lift_limits import limited_by_lifts
+from dashboard.capacity.findings.lift_limits import takes_something
 from dashboard.capacity.findings.load import hung_in
 from dashboard.capacity.proof.evidence import Evidence, SlewRecord
 from dashboard.capacity.proof.sweeps import Sweep
@@ -205,7 +205,7 @@ def _lift_without_load(evidence: Evidence) -> Iterator[Finding]:
 
 def _lift_outside_a_sweep(evidence: Evidence, sweeps: tuple[Sweep, ...]) -> Iterator[Finding]:
     last_ns = evidence.run_ns[1] + 1
-    told = {f.t_ns for s in sweeps for f in limited_by_lifts(s)}
+    told = {t_ns for s in sweeps for t_ns in takes_something(s)}
     for wheel, of_wheel in _by_wheel(evidence).items():
         outside = [
             x
