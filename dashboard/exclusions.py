@@ -65,7 +65,8 @@ def decide(
         now: when; None for now.
 
     Raises:
-        BadInput: where no reason is given, it is too long, or the file can't be written.
+        BadInput: where no reason is given, it is too long, or the file can't be written, or
+            is full.
     """
     where = f"the reason to {'set aside' if excluded else 'take back'} {run.stem}"
     decision = Exclusion(

@@ -13,6 +13,10 @@ from pathlib import Path
 from typing import Any
 
 from dashboard.sidecar_lines import add_line, one_line, read_lines, short_name, written_utc
+from logger.errors import BadInput
+
+_LAST_S = 9e9
+"""Nanoseconds in 64 bits reach no further, s."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,8 +60,11 @@ def add_later_note(
         now: when; None for now.
 
     Raises:
-        BadInput: where there are no words, too many, or the file can't be written.
+        BadInput: where there are no words, too many, no such moment, or the file can't be
+            written, or is full.
     """
+    if not abs(t_s) <= _LAST_S:
+        raise BadInput(where="note", what=f"is about no moment of the run ({t_s} s)")
     note = LaterNote(
         t_s=t_s,
         written_utc=written_utc(now),
@@ -71,11 +78,14 @@ def add_later_note(
 
 def _note(told: dict[str, Any]) -> LaterNote | None:
     try:
+        t_s = float(told["t_s"])
+        if not abs(t_s) <= _LAST_S:
+            return None
         return LaterNote(
-            t_s=float(told["t_s"]),
+            t_s=t_s,
             written_utc=str(told["written_utc"]),
             by=str(told.get("by", "")),
             text=str(told["text"]),
         )
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, OverflowError):
         return None

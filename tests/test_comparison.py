@@ -259,6 +259,21 @@ def test_decisions_are_kept_beside_the_run_and_never_in_it(runs, folder):
     exclusions_path(path).unlink()
 
 
+def test_a_decision_after_a_torn_line_stands(tmp_path):
+    """A run that is set aside after a power cut tore the last line does not count again."""
+    run = tmp_path / "r.parquet"
+    decide(run, excluded=True, reason="wind")
+    decide(run, excluded=False, reason="another run")
+    path = exclusions_path(run)
+    path.write_bytes(path.read_bytes()[:-20])
+    torn = standing_exclusion(run)
+    decided = decide(run, excluded=True, reason="wind, as was said")
+
+    assert torn.reason == "wind"
+    assert standing_exclusion(run) == decided
+    assert [d.reason for d in read_exclusions(run)] == ["wind", "wind, as was said"]
+
+
 def test_words_keep_to_the_units_that_are_read(runs):
     """The same difference in both systems; zero has no sign; a name is the same or another."""
     document = compare_runs(runs, Asked())

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import shutil
+import sys
+from pathlib import Path
 
 import duckdb
 import numpy as np
@@ -12,11 +15,12 @@ import pytest
 from typer.testing import CliRunner
 
 from dashboard.catalogue.bucket import Bucket
-from dashboard.catalogue.places import catalogue_place, place_of
+from dashboard.catalogue.places import Folder, catalogue_place, place_of
 from dashboard.catalogue.snapshot import read_snapshot
 from dashboard.cli import app
 from dashboard.fleet import packs as packs_module
-from dashboard.fleet.packing import POINTER, pack_fleet, read_index, take_run_out
+from dashboard.fleet.pack_index import POINTER, read_headers, read_index
+from dashboard.fleet.packing import pack_fleet, take_run_out
 from logger.errors import BadInput, StorageFailed
 from logger.readings.block import Block
 from logger.recording.corrections import sidecar_path
@@ -143,6 +147,20 @@ def test_a_pack_is_read_back(fleet, tmp_path, monkeypatch):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_pack_that_is_given_up_says_no_more(tmp_path):
+    """Where the file can't be ended, giving it up raises nothing, then or when it is cleared."""
+    writer = packs_module.PackWriter(tmp_path / "pack.parquet")
+    writer._sink.close()  # as a disk that takes no more
+    writer.abandon()
+    heard = []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sys, "unraisablehook", heard.append)
+        del writer
+        gc.collect()
+
+    assert heard == []
+
+
 def test_numbers_that_are_none_survive(tmp_path):
     """Not-a-number with its bits, infinities and minus zero come out of a pack as they went in."""
     header = open_run("recordings/no-lift.parquet").header
@@ -200,10 +218,235 @@ def test_the_command_packs_and_takes_out(fleet, tmp_path):
     assert isinstance(alone.exception, BadInput)
 
 
-@pytest.mark.parametrize("pointer", [b"{", b'{"format": "slewtrace.packs/7"}', b'{"format": 1}'])
+@pytest.mark.parametrize(
+    "pointer",
+    [
+        b"{",
+        b"[" * 100_000,
+        b'{"format": "slewtrace.packs/7"}',
+        b'{"format": 1}',
+        b'{"format": "slewtrace.packs/1", "index": "index-0000000000000000.parquet", "packs": []}',
+    ],
+)
 def test_a_damaged_index_is_one_line(tmp_path, pointer):
     """Packs whose index can't be used are one line, and nothing is written over them."""
     (tmp_path / POINTER).write_bytes(pointer)
 
     with pytest.raises(BadInput):
         read_index(place_of(tmp_path))
+
+
+def changed(rows, place, **to):
+    """A table of runs in which one row is another."""
+    told = rows.to_pylist()
+    told[place] |= to
+    return type(rows).from_pylist(told, rows.schema)
+
+
+def held_in(packs):
+    """Each run that packs.json names, with its corrections, once all that it names is there."""
+    place = place_of(packs)
+    index, sizes = read_index(place)
+    headers = {name: read_headers(place, name) for name in sizes}
+    assert {name: (packs / name).stat().st_size for name in sizes} == sizes
+    return {r["run_id"]: headers[r["pack"]][r["run_id"]]["corrections"] for r in index}
+
+
+def packs_there(packs):
+    return {p.name for p in packs.glob("pack-*.parquet") if "headers" not in p.name}
+
+
+def test_a_small_pack_that_comes_out_the_same_stays(fleet, tmp_path):
+    """Where the only new run is refused, the small pack is made again as it was, and kept."""
+    source, packs = shutil.copytree(fleet, tmp_path / "fleet"), tmp_path / "packs"
+    rows = rows_of(source).slice(0, 3)
+    pack(source, packs, rows=rows.slice(0, 2), size=1e9)
+    before = held_in(packs)
+    third = source / rows.column("path")[2].as_py()
+    data = bytearray(third.read_bytes())
+    data[200] ^= 1
+    third.write_bytes(data)
+    packed = pack(source, packs, rows=rows, size=1e9)
+    run_id = rows.column("run_id")[0].as_py()
+    take_run_out(place_of(packs), run_id, tmp_path / "out.parquet")
+
+    assert (packed.runs, packed.packs, packed.packed, len(packed.refused)) == (2, 1, 0, 1)
+    assert held_in(packs) == before
+    assert open_run(tmp_path / "out.parquet").header.run_id == run_id
+
+
+@pytest.mark.parametrize("size", [1e9, 10_000], ids=["small pack", "good packs"])
+def test_a_newer_version_that_is_refused_replaces_nothing(fleet, tmp_path, size):
+    """A run whose changed file can't be read stays in the packs as it was packed before."""
+    source, packs = shutil.copytree(fleet, tmp_path / "fleet"), tmp_path / "packs"
+    rows = rows_of(source)
+    pack(source, packs, size=size)
+    before = held_in(packs)
+    path = rows.column("path")[1].as_py()
+    (source / path).unlink()
+    newer = changed(rows, 1, corrections_sha256="newer")
+    packed = pack(source, packs, rows=newer, size=size)
+    run_id = rows.column("run_id")[1].as_py()
+    take_run_out(place_of(packs), run_id, tmp_path / "out.parquet")
+
+    assert (packed.runs, set(packed.refused)) == (PLAN.runs, {path})
+    assert held_in(packs) == before
+    assert packs_there(packs) == read_index(place_of(packs))[1].keys()
+
+
+@pytest.mark.parametrize("size", [1e9, 10_000], ids=["small pack", "good packs"])
+def test_a_newer_version_takes_the_place_of_the_packed_one(fleet, tmp_path, size):
+    """A run with corrections that are new is packed again, and comes out with them."""
+    source, packs = shutil.copytree(fleet, tmp_path / "fleet"), tmp_path / "packs"
+    rows = rows_of(source)
+    pack(source, packs, size=size)
+    sidecar_path(source / rows.column("path")[1].as_py()).write_bytes(b"[newer]")
+    newer = changed(rows, 1, corrections_sha256="newer")
+    packed = pack(source, packs, rows=newer, size=size)
+    held = held_in(packs)
+
+    assert (packed.runs, packed.packed, packed.refused) == (PLAN.runs, 1, {})
+    assert held.pop(rows.column("run_id")[1].as_py()) == b"[newer]"
+    assert set(held.values()) == {None}
+
+
+class PowerCut(Exception):
+    """Stands for the end of the power."""
+
+
+class CutOff(Folder):
+    """A folder that fails from its n-th change on."""
+
+    def __init__(self, path, *, after):
+        super().__init__(path)
+        self.left = after
+
+    def _count(self):
+        if not self.left:
+            raise PowerCut
+        self.left -= 1
+
+    def put(self, name, data):
+        """Counts, and puts."""
+        self._count()
+        super().put(name, data)
+
+    def put_file(self, name, local):
+        """Counts, and puts."""
+        self._count()
+        super().put_file(name, local)
+
+    def remove(self, name):
+        """Counts, and removes."""
+        self._count()
+        super().remove(name)
+
+
+def test_a_power_cut_at_any_step_costs_no_run(fleet, tmp_path):
+    """Broken off after any change, packs.json names what is there, with its own corrections.
+
+    The newer version differs in its corrections alone, so its samples make the same pack.
+    """
+    source, packs = shutil.copytree(fleet, tmp_path / "fleet"), tmp_path / "packs"
+    rows = rows_of(source)
+    pack(source, packs, rows=rows.slice(0, 1), size=1e9)
+    before = held_in(packs)
+    (run_id,) = before
+    pointer = (packs / POINTER).read_bytes()
+    sidecar_path(source / rows.column("path")[0].as_py()).write_bytes(b"[newer]")
+    newer = changed(rows, 0, corrections_sha256="newer").slice(0, 1)
+    seen = []
+    for after in range(20):
+        copy = shutil.copytree(packs, tmp_path / f"cut{after}")
+        try:
+            place = CutOff(copy, after=after)
+            pack_fleet(place_of(source), newer, place, pack_bytes=1e9)
+        except PowerCut:
+            seen.append(held_in(copy))
+            named = (copy / POINTER).read_bytes()
+            assert seen[-1] == (before if named == pointer else {run_id: b"[newer]"})
+            pack(source, copy, rows=newer, size=1e9)
+            assert held_in(copy) == {run_id: b"[newer]"}
+            continue
+        break
+
+    assert before == {run_id: None}
+    assert seen[0] == before
+    assert seen[-1] == held_in(copy) == {run_id: b"[newer]"}
+    assert packs_there(copy) == read_index(place_of(copy))[1].keys()
+
+
+def test_two_who_pack_at_once_lose_nothing(fleet, tmp_path):
+    """Whoever finds packs.json changed in the meantime leaves it, and removes no pack."""
+    rows = rows_of(fleet)
+    pack(fleet, tmp_path, rows=rows.slice(0, 2), size=1e9)
+
+    def other_packs(done, of):
+        pack(fleet, tmp_path, rows=rows.slice(0, 4), size=1e9)
+
+    with pytest.raises(BadInput, match="changed by someone else"):
+        pack_fleet(place_of(fleet), rows, place_of(tmp_path), pack_bytes=1e9, told=other_packs)
+
+    assert held_in(tmp_path).keys() == set(rows.column("run_id").to_pylist()[:4])
+
+
+def test_packs_have_names_of_packs(fleet, tmp_path):
+    """A packs.json that names other files is refused, and none of them is removed."""
+    packs, other = tmp_path / "packs", tmp_path / "other.parquet"
+    other.write_bytes(b"someone's")
+    pack(fleet, packs, rows=rows_of(fleet).slice(0, 2), size=1e9)
+    pointer = json.loads((packs / POINTER).read_bytes())
+    pointer["packs"]["../other.parquet"] = 1
+    (packs / POINTER).write_text(json.dumps(pointer))
+
+    with pytest.raises(BadInput, match="no packs"):
+        pack(fleet, packs, size=1e9)
+    assert other.read_bytes() == b"someone's"
+
+
+def spoil(path):
+    data = bytearray(path.read_bytes())
+    data[len(data) // 3] ^= 1
+    path.write_bytes(data)
+
+
+@pytest.mark.parametrize(
+    ("glob", "how", "told"),
+    [
+        ("pack-????????????????.parquet", spoil, "can't be read"),
+        ("pack-????????????????.parquet", Path.unlink, "can't be read"),
+        ("pack-*.headers.parquet", spoil, "damaged table of headers"),
+        ("pack-*.headers.parquet", Path.unlink, "no table of headers"),
+        ("index-*.parquet", spoil, "is damaged"),
+    ],
+)
+def test_damaged_packs_are_one_line(fleet, tmp_path, glob, how, told):
+    """Taking out and packing on are refused in one line that names the file, and change nothing."""
+    source, packs = shutil.copytree(fleet, tmp_path / "fleet"), tmp_path / "packs"
+    rows = rows_of(source)
+    sidecar_path(source / rows.column("path")[0].as_py()).write_bytes(b"[layers]")
+    pack(source, packs, rows=rows.slice(0, 1), size=1e9)
+    (file,) = packs.glob(glob)
+    how(file)
+    before = {p.name: p.read_bytes() for p in packs.iterdir()}
+    with pytest.raises(BadInput, match=told) as out:
+        take_run_out(place_of(packs), rows.column("run_id")[0].as_py(), tmp_path / "out.parquet")
+    with pytest.raises(BadInput, match=told) as on:
+        pack(source, packs, size=1e9)
+
+    assert "\n" not in str(out.value) + str(on.value)
+    assert "from a copy" in str(out.value)
+    assert {p.name: p.read_bytes() for p in packs.iterdir()} == before
+    assert list(tmp_path.glob("out*")) == []
+
+
+def test_corrections_that_lie_there_are_not_written_over(fleet, tmp_path):
+    """A run is not taken out beside corrections of another, which would count as its own."""
+    pack(fleet, tmp_path / "packs")
+    out = tmp_path / "out.parquet"
+    sidecar_path(out).write_bytes(b"[another's]")
+    with pytest.raises(BadInput, match="is there already"):
+        take_run_out(place_of(tmp_path / "packs"), rows_of(fleet).column("run_id")[0].as_py(), out)
+
+    assert sidecar_path(out).read_bytes() == b"[another's]"
+    assert not out.exists()

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import base64
+import os
+import time
 from datetime import UTC, datetime
+from pathlib import Path
+from random import Random
 
 import numpy as np
 import pytest
 
+from dashboard import sidecar_lines
 from dashboard.figures.alignment import event_s
 from dashboard.figures.angle_view import angle_figure, angle_summary, sweeps_of
 from dashboard.figures.overview import overview_of
@@ -16,7 +21,7 @@ from dashboard.figures.readings import openings
 from dashboard.figures.replay_copy import UNKNOWN, replay_copy
 from dashboard.figures.trace_windows import whole_of, window_of
 from dashboard.figures.units import SI, US
-from dashboard.kept_overviews import keep_overview, kept_overview
+from dashboard.kept_overviews import LEFT_OVER_S, keep_overview, kept_overview
 from dashboard.later_notes import add_later_note, notes_path, read_later_notes
 from dashboard.run_readings import read_readings, times_around
 from logger.errors import BadInput
@@ -58,6 +63,50 @@ def test_a_kept_overview_is_the_one_that_was_made(run, readings, tmp_path, monke
     (file,) = tmp_path.rglob("*.npz")
     file.write_bytes(file.read_bytes()[:3000])
     assert kept_overview(run, ("a",)) is None
+
+
+def test_no_damage_to_a_kept_overview_reaches_its_page(run, readings, tmp_path, monkeypatch):
+    """Whichever bit is flipped, there is no overview, and nothing is raised."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    keep_overview(run, ("a",), overview_of(readings))
+    (file,) = tmp_path.rglob("*.npz")
+    whole, random = file.read_bytes(), Random(20260501)
+    places = [random.randrange(8 * len(whole)) for _ in range(200)]
+    # In the archive's list of its parts each bit counts in a way of its own.
+    for place in [*range(8 * (len(whole) - 150), 8 * len(whole)), *places]:
+        flipped = bytearray(whole)
+        flipped[place // 8] ^= 1 << place % 8
+        file.write_bytes(flipped)
+        assert kept_overview(run, ("a",)) is None, f"bit {place}"
+    file.write_bytes(whole)
+    assert kept_overview(run, ("a",)) is not None
+
+
+def test_what_a_program_left_half_written_is_removed(run, readings, tmp_path, monkeypatch):
+    """That of an hour ago; one that another program may still be writing stays."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    keep_overview(run, ("a",), overview_of(readings))
+    (file,) = tmp_path.rglob("*.npz")
+    left, going_on = (file.with_name(f"{name}.npz.{pid}") for name, pid in (("x", 11), ("y", 12)))
+    left.write_bytes(b"half")
+    going_on.write_bytes(b"half")
+    os.utime(left, (time.time() - LEFT_OVER_S - 60,) * 2)
+    keep_overview(run, ("b",), overview_of(readings))
+
+    assert not left.exists()
+    assert going_on.exists()
+    assert len(list(file.parent.iterdir())) == 3
+
+
+def test_an_overview_that_can_not_be_given_its_name_leaves_nothing(
+    run, readings, tmp_path, monkeypatch
+):
+    """Where the disk refuses, what was written so far is removed."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    monkeypatch.setattr(Path, "replace", lambda *_: (_ for _ in ()).throw(PermissionError()))
+    keep_overview(run, ("a",), overview_of(readings))
+
+    assert [path for path in tmp_path.rglob("*") if path.is_file()] == []
 
 
 def test_the_copy_gives_back_every_value_of_its_grid():
@@ -153,6 +202,88 @@ def test_later_notes_lie_beside_the_run_dated_and_in_order(tmp_path):
     assert run.read_bytes() == b"sealed"
     with pytest.raises(BadInput, match="no words"):
         add_later_note(run, t_s=1.0, text="  ")
+    with pytest.raises(BadInput, match="no moment"):
+        add_later_note(run, t_s=float("nan"), text="x")
+
+
+@pytest.mark.parametrize(
+    ("cut", "left"),
+    [(1, ["first", "second"]), (9, ["first"]), (len(b"\n{"), ["first"])],
+    ids=["no line end", "torn", "hardly cut"],
+)
+def test_a_torn_last_line_spoils_no_other(tmp_path, cut, left):
+    """After a power cut the next note stands on a line of its own, and whole lines are read."""
+    run = tmp_path / "r.parquet"
+    add_later_note(run, t_s=1.0, text="first")
+    add_later_note(run, t_s=2.0, text="second")
+    path = notes_path(run)
+    path.write_bytes(path.read_bytes()[:-cut])
+    before = [n.text for n in read_later_notes(run)]
+    note = add_later_note(run, t_s=3.0, text="third")
+
+    assert before == left
+    assert [n.text for n in read_later_notes(run)] == [*left, "third"]
+    assert read_later_notes(run)[-1] == note
+
+
+def test_a_note_that_would_not_be_read_again_is_refused(tmp_path, monkeypatch):
+    """A full file is left as it is, and whoever notes is told in one line before it is kept."""
+    monkeypatch.setattr(sidecar_lines, "LARGEST_BYTES", 1000)
+    run = tmp_path / "r.parquet"
+    kept = [add_later_note(run, t_s=float(n), text=f"note {n}") for n in range(9)]
+    before = notes_path(run).read_bytes()
+    with pytest.raises(BadInput, match="the most that is read") as info:
+        add_later_note(run, t_s=9.0, text="x" * (1000 - len(before)))
+
+    assert "\n" not in str(info.value)
+    assert list(read_later_notes(run)) == kept
+    assert notes_path(run).read_bytes() == before
+
+
+def test_of_a_file_that_is_too_large_the_end_is_read(tmp_path, monkeypatch):
+    """Where others made the file too large, what was said last still counts, whole lines only."""
+    run = tmp_path / "r.parquet"
+    notes = [add_later_note(run, t_s=float(n), text=f"note {n}") for n in range(10)]
+    line = len(notes_path(run).read_bytes()) // 10
+    read = {}
+    for size in (3 * line, 3 * line - 1, 10 * line - 1, 10 * line):
+        monkeypatch.setattr(sidecar_lines, "LARGEST_BYTES", size)
+        read[size] = list(read_later_notes(run))
+
+    assert list(read.values()) == [notes[-3:], notes[-2:], notes[-9:], notes]
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        b"[" * 100_000,
+        b'{"t_s": 1e999, "written_utc": "", "text": "x"}',
+        b'{"t_s": NaN, "written_utc": "", "text": "x"}',
+        b'{"t_s": 1' + b"0" * 400 + b', "written_utc": "", "text": "x"}',
+        b"\xff\xfe\x00",
+    ],
+)
+def test_a_line_that_is_no_note_is_left_out(tmp_path, line):
+    """Whatever a line holds, it costs no other one; an editor's mark at the front costs none."""
+    run = tmp_path / "r.parquet"
+    add_later_note(run, t_s=1.0, text="first")
+    path = notes_path(run)
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes().replace(b"\n", b"\r\n") + line)
+    add_later_note(run, t_s=2.0, text="half \ud800 of a sign")
+
+    assert [n.text for n in read_later_notes(run)] == ["first", "half ? of a sign"]
+
+
+def test_the_name_of_a_new_file_of_notes_is_on_the_disk(tmp_path, monkeypatch):
+    """A note in a file whose name may be lost is not said to be kept."""
+
+    def refuse(folder):
+        raise OSError(5, f"no {folder.name}")
+
+    run = tmp_path / "r.parquet"
+    monkeypatch.setattr(sidecar_lines, "sync_folder", refuse)
+    with pytest.raises(BadInput, match=f"no {tmp_path.name}"):
+        add_later_note(run, t_s=1.0, text="x")
 
 
 def test_a_note_that_cannot_be_kept_is_told(tmp_path):

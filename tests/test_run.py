@@ -2,6 +2,7 @@
 
 import json
 import os
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -11,11 +12,11 @@ import pytest
 
 from logger.errors import RunUnreadable
 from logger.readings.block import Block
+from logger.recording import row_groups, sealed
 from logger.recording import run as run_module
-from logger.recording import sealed
 from logger.recording.header import Gap, Note, canonical_json
 from logger.recording.run import open_run
-from logger.recording.sealed import write_sealed
+from logger.recording.sealed import ROWS_IN_GROUP, write_sealed
 from tests.rig_of_a_bay import RIG, header
 
 POUND_KG = 0.45359237  # exact: NIST SP 811, B.8
@@ -186,6 +187,40 @@ def sealed_with(path, document, *, table=None):
             writer.add_key_value_metadata({"slewtrace": text})
     sealed.add_seal(path)
     return path
+
+
+def equal_samples(path, count):
+    """A sealed run of one row group with so many equal samples, which make a small file."""
+    document = header().to_json() | {"samples": {"load": count}}
+    columns = {"channel": ["load"] * count, "t_ns": [0] * count, "value": [1.0] * count}
+    return sealed_with(path, document, table=pa.table(columns))
+
+
+def test_a_row_group_larger_than_any_of_ours_is_refused_unread(tmp_path, monkeypatch):
+    """One sample more than the most is refused on opening, by its footer, and the most is read."""
+    monkeypatch.setattr(row_groups, "MOST_ROWS", 1000)
+    most = open_run(equal_samples(tmp_path / "most.parquet", 1000))
+    monkeypatch.setattr(pq.ParquetFile, "read_row_group", None)
+
+    assert most.sample_count == 1000
+    with pytest.raises(RunUnreadable, match="has 1001 samples in row group 0") as info:
+        open_run(equal_samples(tmp_path / "more.parquet", 1001))
+    assert "name a whole run" in str(info.value)
+
+
+def test_whatever_we_write_is_far_from_the_most():
+    """Row groups of ours are a sixteenth of what is read."""
+    assert row_groups.MOST_ROWS == 16 * ROWS_IN_GROUP
+
+
+def test_a_column_longer_than_its_row_group_is_refused():
+    """A footer whose column states more values than the row group has rows is refused."""
+    columns = [SimpleNamespace(num_values=n) for n in (3, 3, 40_000_000)]
+    group = SimpleNamespace(num_rows=3, column=columns.__getitem__)
+    metadata = SimpleNamespace(num_row_groups=1, row_group=lambda _: group)
+
+    with pytest.raises(row_groups.ColumnsUnreadable, match="unequal length in row group 0"):
+        row_groups.index_row_groups(metadata)
 
 
 def headers():

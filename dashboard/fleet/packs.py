@@ -9,6 +9,7 @@ gets its name.
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -140,8 +141,11 @@ class PackWriter:
         return pa.Table.from_pylist(self._headers, HEADERS)
 
     def abandon(self) -> None:
-        """Ends it, come what may."""
-        self._sink.close()
+        """Ends it, come what may, and leaves nothing that would be written later."""
+        with contextlib.suppress(OSError, ValueError):
+            self._writer.close()
+        with contextlib.suppress(OSError):
+            self._sink.close()
 
 
 def take_out(pack: Path, row: Mapping[str, Any]) -> Loose:

@@ -24,6 +24,9 @@ from logger.readings.block import Nanoseconds, Values
 
 COLUMNS = ("channel", "t_ns", "value")
 _PHYSICAL = ("BYTE_ARRAY", "INT64", "DOUBLE")
+MOST_ROWS = 1 << 24
+"""Samples in a row group, at most: 16 times what is ever written. A row group is read whole, and
+a small file can state any number of equal rows."""
 _MOST_WORKERS = 4
 """Threads that decode row groups; more gain nothing, since memory is the limit."""
 
@@ -73,11 +76,13 @@ def index_row_groups(metadata: pq.FileMetaData) -> dict[str, tuple[RowGroup, ...
         For each channel its row groups in order of time.
 
     Raises:
-        ColumnsUnreadable: where a row group mixes channels or has no statistics.
+        ColumnsUnreadable: where a row group mixes channels, has no statistics, or is larger than
+            any that is written.
     """
     index: dict[str, list[RowGroup]] = {}
     for number in range(metadata.num_row_groups):
         group = metadata.row_group(number)
+        _check_size(group, number)
         channel, times = (group.column(i).statistics for i in (0, 1))
         if not (channel and channel.has_min_max and times and times.has_min_max):
             raise ColumnsUnreadable(f"has no statistics for row group {number}")
@@ -90,6 +95,18 @@ def index_row_groups(metadata: pq.FileMetaData) -> dict[str, tuple[RowGroup, ...
             RowGroup(number=number, rows=group.num_rows, first_ns=times.min, last_ns=times.max)
         )
     return {channel: tuple(groups) for channel, groups in index.items()}
+
+
+def _check_size(group: pq.RowGroupMetaData, number: int) -> None:
+    """Refuses a row group that would take too much memory, before any of it is read."""
+    if not 0 <= group.num_rows <= MOST_ROWS:
+        raise ColumnsUnreadable(
+            f"has {group.num_rows} samples in row group {number}, and no run has more than "
+            f"{MOST_ROWS} in one"
+        )
+    # Arrow reads as many values as a column states, whatever the row group says.
+    if any(group.column(i).num_values != group.num_rows for i in range(len(COLUMNS))):
+        raise ColumnsUnreadable(f"has columns of unequal length in row group {number}")
 
 
 def read_samples(
