@@ -28,8 +28,10 @@ from dashboard.capacity.sectors.load_chart import (
 )
 from dashboard.capacity.sectors.sectors import Sector
 from dashboard.cli import app
+from dashboard.figures.derated_chart import derated_chart
 from dashboard.figures.load_chart import load_chart_figure, load_chart_summary
 from dashboard.figures.palette import LIGHT
+from dashboard.figures.units import SI, US
 from dashboard.load_charts import chart_of
 from logger.errors import FileInvalid
 from logger.events.sweep import Side
@@ -413,6 +415,22 @@ def test_the_figure_has_the_chart_and_a_curve_for_each_lesser_percentage():
     assert {c.line.shape for c in curves} == {"vh"}
     assert len({(c.line.dash, c.marker.symbol) for c in curves}) == 3
     assert "right 74° to 171°" in curves[1].text[0]
+
+
+def test_screen_and_placard_show_the_same_numbers_in_either_units():
+    """1500 kg at 4 m and 90 %: 1350 kg are 2976.2 lb, and 4 m are 13.12 ft; both rounded down."""
+    chart = derated_chart(read_load_chart("radius m,load kg\n4,1500\n"), SECTORS, US)
+    own = derated_chart(read_load_chart("radius m,load kg\n4,1500\n"), SECTORS, SI)
+    figure = load_chart_figure(
+        read_load_chart("radius m,load kg\n4,1500\n"), SECTORS, LIGHT, units=US
+    )
+
+    assert chart.rows[0].loads[1] == "2\u202f976"
+    assert (chart.rows[0].radius, chart.converted) == ("13.12", True)
+    assert own.rows[0].loads[1] == "1\u202f350"
+    assert not own.converted
+    assert figure.layout.yaxis.title.text == "load, lb"
+    assert "2\u202f976 lb up to 13.12 ft" in figure.data[1].text[0]
 
 
 @pytest.mark.parametrize("narrow", [False, True])

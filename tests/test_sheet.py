@@ -21,6 +21,8 @@ from dashboard.sheet.gathered import gather_dossier, read_later
 from dashboard.sheet.sheet import make_sheet, sheet_document
 from dashboard.sheet.written import later_utc, printable, spelled
 from dashboard.sheet_download import PATH, add_sheet_download
+from logger.events.alarm import AlarmBook
+from logger.events.wheel_lift import ContactEvent, ContactState
 from logger.recording.corrections import NewCalibration, add_correction
 from logger.recording.header import Gap, Note
 from logger.recording.run import open_run
@@ -172,6 +174,28 @@ def test_what_was_stated_is_there(folder):
     assert "wheels missing packs 17" in text
     assert "unknown wheel is silent" in text
     assert "Verdict NOT READY" in text
+
+
+def test_nobody_is_said_to_have_acknowledged_what_nobody_did(folder):
+    """A suspicion needs nobody, a lift waits, and a person's word is told from both."""
+    book, told = AlarmBook(), []
+    for state, t_s in ((ContactState.SUSPECT, 2.0), (ContactState.CONFIRMED, 2.1)):
+        opened = ContactEvent(
+            wheel="rear_left",
+            state=state,
+            t_ns=round(t_s * 1e9),
+            opened_ns=2 * 10**9,
+            last_closed_ns=None,
+        )
+        told += book.contact(opened, load_hanging=True)
+    told += book.acknowledge(3 * 10**9)
+    alarms = tuple(change.as_event() for change in told)
+    path = sealed(folder, "alarms", nothing_proved(), alarms=alarms)
+    text = record_of(make_sheet(dossier_of(path)))
+    table = text[text.index("Alarms, as they were given") : text.index("Notes")]
+
+    assert [a["acknowledged"] for a in alarms] == [True, False, True]
+    assert re.findall(r"not needed|not yet|\byes\b", table) == ["not needed", "not yet", "yes"]
 
 
 def test_a_later_statement_adds_and_never_says_otherwise(run, folder, tmp_path):

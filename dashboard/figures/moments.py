@@ -131,7 +131,7 @@ def _note(note: Note, units: Units) -> Moment:
 
 
 def _lift(lift: dict[str, Any], kind: Kind) -> Moment:
-    angle = angle_words(lift.get("slew_deg"))
+    angle = angle_words(lift.get("estimate_deg", lift.get("slew_deg")))
     words = f"{wheel_words(lift['wheel'])} lifted at {angle}"
     return Moment(t_s=lift["t_s"], kind=kind, words=words)
 

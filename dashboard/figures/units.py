@@ -15,6 +15,7 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
+from dashboard.capacity.rounding import round_down, round_up
 from dashboard.figures.words import number_words
 
 UnitsName = Literal["si", "us"]
@@ -59,6 +60,21 @@ class Measure:
         return number_words(
             self.of(si), self.unit, digits=self.digits if digits is None else digits
         )
+
+    def at_most(self, si: float | None, *, digits: int | None = None) -> str:
+        """A quantity that holds at least this much: rounded down, with its unit."""
+        return self._bounded(si, digits, down=True)
+
+    def at_least(self, si: float | None, *, digits: int | None = None) -> str:
+        """A quantity that is needed in full: rounded up, with its unit."""
+        return self._bounded(si, digits, down=False)
+
+    def _bounded(self, si: float | None, digits: int | None, *, down: bool) -> str:
+        if si is None:
+            return "—"
+        places = self.digits if digits is None else digits
+        rounded = (round_down if down else round_up)(self.of(si), 10.0**-places)
+        return number_words(rounded, self.unit, digits=places)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

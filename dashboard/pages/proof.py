@@ -89,8 +89,9 @@ def _proved(result: Result, units: Units) -> Iterator[Component]:
     head = html.Thead(html.Tr([html.Th(h, scope="col") for h in heads]))
     yield html.Table([head, html.Tbody(rows)], className="holds")
     yield html.P(
-        "Moment: load × g × radius, ± its expanded uncertainty. Of required: what was proved, and "
-        "below it the 95 % interval of what hung.",
+        "Moment: load × g × radius, ± its expanded uncertainty. Proved: what a sector may count "
+        "on, rounded down; in the strip after a lift it is a little less. Hung: where the true "
+        "share lies, with 95 %.",
         className="muted small",
     )
 
@@ -106,10 +107,12 @@ def _hold(hold: dict[str, Any], sweep: dict[str, Any], order: int, units: Units)
         expanded = _bare(hold["moment_budget"]["expanded"], units)
         cells = [
             [_bare(hold["moment_nm"], units), html.Small(f"± {expanded}")],
-            _bare(hold["proved_moment_nm"], units),
+            units.moment.at_most(hold["proved_moment_nm"]).removesuffix(
+                f"\u202f{units.moment.unit}"
+            ),
             [
                 html.Strong(f"{hold['proved_percent']:.2f} %"),
-                html.Small(f"{low:.2f} to {high:.2f} %"),
+                html.Small(f"hung {low:.2f} to {high:.2f} %"),
             ],
         ]
     return html.Tr(

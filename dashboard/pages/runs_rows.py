@@ -124,7 +124,7 @@ def _side(result: Result, side: str) -> Row:
     lifts = [s["first_lift"] for s in result["sweeps"] if s["side"] == side and s["first_lift"]]
     lifted = "no wheel lifted"
     if lifts:
-        at = f"{abs(lifts[0]['slew_deg']):.1f}°"
+        at = f"{abs(lifts[0]['estimate_deg']):.1f}°"
         lifted = f"▲ {wheel_words(lifts[0]['wheel'])} lifted at {at}"
     return {
         side: ", ".join(words),

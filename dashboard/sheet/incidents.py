@@ -9,6 +9,7 @@ from dashboard.figures.words import SIGN_OF_SEVERITY, angle_words, clock_words, 
 from dashboard.sheet.blocks import Heading, Notices, Section, Table, Words
 from dashboard.sheet.dossier import Dossier
 from dashboard.sheet.written import name_in_words, utc_words
+from logger.events.alarm import ACKNOWLEDGED
 
 MOST_LINES = 60
 """Lines of one list on paper; all of them are in the run."""
@@ -87,14 +88,14 @@ def _alarms(dossier: Dossier) -> Table:
     rows = [
         (
             clock_words(a["t_s"]) if isinstance(a.get("t_s"), int | float) else "—",
-            str(a.get("state", a.get("event", "—"))),
+            _state(a),
             str(a.get("text") or a.get("channel") or a.get("condition") or "—"),
-            _standing(a),
+            _acknowledged(a),
         )
         for a in _spoken(dossier.header.alarms)
     ]
     return Table(
-        head=("at", "state", "what was told", "then"),
+        head=("at", "state", "what was told", "acknowledged"),
         rows=tuple(rows[:MOST_LINES]),
         widths=(0, 0, 1, 0),
         numbers=(0,),
@@ -102,11 +103,19 @@ def _alarms(dossier: Dossier) -> Table:
     )
 
 
-def _standing(alarm: dict[str, Any]) -> str:
+def _state(alarm: dict[str, Any]) -> str:
+    if alarm.get("event") == "alarm" and alarm.get("active") is False:
+        return "over"
+    return str(alarm.get("state", alarm.get("event", "—")))
+
+
+def _acknowledged(alarm: dict[str, Any]) -> str:
+    """Whether a person acknowledged it: the recorder also calls acknowledged what needs nobody."""
     if alarm.get("event") != "alarm":
         return "—"
-    active = "stood" if alarm.get("active") else "over"
-    return f"{active}, acknowledged" if alarm.get("acknowledged") else f"{active}, open"
+    if not alarm.get("acknowledged"):
+        return "not yet"
+    return "yes" if str(alarm.get("text", "")).endswith(ACKNOWLEDGED) else "not needed"
 
 
 def _notes(dossier: Dossier) -> Table:

@@ -8,7 +8,7 @@ from dashboard.figures.sectors_of_result import sectors_summary
 from dashboard.figures.words import plain_number
 from dashboard.sheet.blocks import Block, Facts, Picture, Section, Table, Words, missing
 from dashboard.sheet.dossier import Dossier
-from dashboard.sheet.written import at_least, at_most, name_in_words, size_words
+from dashboard.sheet.written import name_in_words, size_words
 
 NONE_SWEPT = "No sector: nothing was swept, so there is no lifting anywhere."
 
@@ -30,7 +30,7 @@ def _blocks(dossier: Dossier) -> Iterator[Block]:
     )
     yield Facts(
         rows=(
-            ("Required moment", at_least(units.moment, result["required"]["moment_nm"])),
+            ("Required moment", units.moment.at_least(result["required"]["moment_nm"])),
             ("How it is stated", units.sentence(result["required"]["formula"])),
             ("First lift, right", _first_lift(dossier, "right")),
             ("First lift, left", _first_lift(dossier, "left")),
@@ -50,7 +50,7 @@ def _sectors(dossier: Dossier) -> Table:
                 f"{plain_number(s['to_deg'])}°",
                 f"{plain_number(s['percent'])} %" if s["percent"] else "no lifting",
                 s["basis"],
-                at_most(units.moment, s["least_proved_nm"]),
+                units.moment.at_most(s["least_proved_nm"]),
                 "—" if s["least_proved_percent"] is None else f"{s['least_proved_percent']:.2f} %",
             )
             for s in dossier.result["sectors"]

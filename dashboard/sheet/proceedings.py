@@ -9,7 +9,7 @@ from dashboard.figures.words import clock_words
 from dashboard.sheet.blocks import Block, Heading, Picture, Section, Table, Words
 from dashboard.sheet.dossier import Dossier
 from dashboard.sheet.subject import planned
-from dashboard.sheet.written import at_most, name_in_words, size_words
+from dashboard.sheet.written import name_in_words, size_words
 
 Item = dict[str, Any]
 
@@ -143,7 +143,7 @@ def _holds(dossier: Dossier) -> Table:
                 mass.words(hold["load_kg"], digits=1),
                 moment.words(hold["moment_nm"]),
                 _expanded(dossier, hold),
-                at_most(moment, hold["proved_moment_nm"]),
+                moment.at_most(hold["proved_moment_nm"]),
                 "—" if hold["proved_percent"] is None else f"{hold['proved_percent']:.2f} %",
             )
             for number, sweep, hold in numbered(dossier, "holds")

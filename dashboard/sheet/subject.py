@@ -11,7 +11,6 @@ from dashboard.figures.words import duration_words, number_words, plain_number
 from dashboard.sheet.blocks import Facts, Section, Words, missing
 from dashboard.sheet.dossier import Dossier
 from dashboard.sheet.written import (
-    at_least,
     later_utc,
     name_in_words,
     size_words,
@@ -184,8 +183,8 @@ def planned(dossier: Dossier) -> Facts:
             ),
             (
                 "Test radius",
-                f"planned {at_least(units.length, plan['test_radius_m'])}, with the guard "
-                f"{at_least(units.length, plan['guarded_radius_m'])}; "
+                f"planned {units.length.at_least(plan['test_radius_m'])}, with the guard "
+                f"{units.length.at_least(plan['guarded_radius_m'])}; "
                 + (f"held {_range(radii, units.length)}" if radii else "done: no radius is known"),
             ),
             ("Sweep, right", _swept(dossier, "right", test.truck.slew_limit_right_deg)),

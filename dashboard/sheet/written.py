@@ -12,9 +12,7 @@ import unicodedata
 from datetime import datetime, timedelta
 from typing import Any
 
-from dashboard.capacity.rounding import round_down, round_up
-from dashboard.figures.units import Measure
-from dashboard.figures.words import number_words, wheel_words
+from dashboard.figures.words import wheel_words
 
 _LONG_WORD = re.compile(r"[^\s\-–/\u200b]{19,}")
 _PIECE = 6
@@ -23,24 +21,6 @@ _RIGHT_TO_LEFT = ("R", "AL", "AN")
 _BASIC_SCRIPTS = ("LATIN", "GREEK", "CYRILLIC")
 _MOST_SPELLED = 12
 _HASH_GROUP = 8
-
-
-def at_most(measure: Measure, si: float | None, *, digits: int | None = None) -> str:
-    """A quantity that holds at least this much: rounded down."""
-    return _bounded(measure, si, digits, down=True)
-
-
-def at_least(measure: Measure, si: float | None, *, digits: int | None = None) -> str:
-    """A quantity that is needed in full: rounded up."""
-    return _bounded(measure, si, digits, down=False)
-
-
-def _bounded(measure: Measure, si: float | None, digits: int | None, *, down: bool) -> str:
-    if si is None:
-        return "—"
-    places = measure.digits if digits is None else digits
-    rounded = (round_down if down else round_up)(measure.of(si), 10.0**-places)
-    return number_words(rounded, measure.unit, digits=places)
 
 
 def size_words(angle_deg: float | None, *, digits: int = 1) -> str:

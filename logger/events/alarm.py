@@ -34,6 +34,9 @@ NO_LOAD_SHARE = 0.2
 """Below this share of the test load no load hangs: hook and rigging stay under it, and any load
 that could lift a wheel is far above it. A choice, no source."""
 
+ACKNOWLEDGED = "; acknowledged"
+"""How the text ends that tells of a person's acknowledgement."""
+
 MATTERS = ("slew", "load", "radius")
 """Channels whose silence is an alarm of its own, where they are wired."""
 
@@ -96,7 +99,7 @@ class _Condition:
             return []
         self._waiting = None
         self._now = replace(self._now, acknowledged=True)
-        return [replace(self._now, t_ns=t_ns, text=f"{self._now.text}; acknowledged")]
+        return [replace(self._now, t_ns=t_ns, text=f"{self._now.text}{ACKNOWLEDGED}")]
 
 
 @dataclass(slots=True)

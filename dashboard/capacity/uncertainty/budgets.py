@@ -112,18 +112,21 @@ def decided(budget: Budget, rule: Rule) -> float:
 
 
 def rule_sentence(rule: Rule) -> str:
-    """Names the decision rule, its guard band and its risk for a person to read."""
+    """Names the decision rule, its guard band and its risk for a person to read.
+
+    The words are those of JCGM 106:2012, from memory.
+    """
     if rule == "guarded":
         return (
             "Decision rule: guarded acceptance. The guard band is the expanded uncertainty (k·u, "
             "k = 2 unless few readings ask for more): it is taken off the measured moment before "
             "the moment is judged. Where this says that a moment was reached, the chance that it "
-            "was not is at most 2.3 % (words of JCGM 106:2012, from memory)."
+            "was not is at most 2.3 % (JCGM 106:2012)."
         )
     return (
         "Decision rule: simple acceptance. There is no guard band: the moment is judged as "
         "measured, and its uncertainty is only stated. Where this says that a moment was just "
-        "reached, the chance that it was not is up to 50 % (words of JCGM 106:2012, from memory)."
+        "reached, the chance that it was not is up to 50 % (JCGM 106:2012)."
     )
 
 
