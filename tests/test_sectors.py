@@ -534,3 +534,44 @@ def test_every_bound_is_told_once_at_the_rim_or_beside():
     assert {"171°"} == {w for w in words if w.endswith("°") and len(w) <= 4}
     assert any("74° to 78°" in w for w in words)
     assert any("164° to 169°" in w for w in words)
+
+
+def test_a_lift_on_the_way_back_ends_the_full_sector_where_it_was():
+    """Wheels down as far as 80°, the boom goes back, and one lifts at 70°: full to 69° at most."""
+    hold = made_hold((0.0, 80.0), share=1.01, start_ns=0, end_ns=900)
+    lift = made_lift(69.9, 70.1, t_ns=850, stopped_deg=69.0)
+    found = sectors_of_side(
+        Side.RIGHT,
+        made_sweep([hold], [lift]),
+        u_end_deg=0.0,
+        required_nm=REQUIRED_NM,
+        method=Method(),
+    )
+
+    assert plain(found) == [(0, 69, 100, "proved"), (69, 180, 0, "untested")]
+
+
+def test_what_the_farthest_angle_may_be_overstated_by_is_taken_off():
+    """Swept as far as 120.5° ± 3°: full to 117°."""
+    found = sectors_of_side(
+        Side.RIGHT,
+        sweep_of((Told(0.0, 120.5, 1.01, lifted=False, overshoot_deg=0.0),)),
+        u_end_deg=3.0,
+        required_nm=REQUIRED_NM,
+        method=Method(),
+    )
+
+    assert plain(found)[0] == (0, 117, 100, "proved")
+
+
+@pytest.mark.parametrize(("overshoot", "strip"), [(5.0, 83), (7.0, 0), (25.0, 0)])
+def test_a_boom_that_ran_on_far_leaves_a_strip_untested(overshoot, strip):
+    """Beyond six degrees after a lift nothing says what the truck bears in between."""
+    told = (
+        Told(0.0, 70.2, 1.01, lifted=True, overshoot_deg=overshoot),
+        Told(70.2 + overshoot, 150.4, 0.835, lifted=False, overshoot_deg=0.0),
+    )
+    found = sectors(told)
+
+    assert percent_at(found, 70.2 + overshoot / 2) == strip
+    assert percent_at(found, 120.0) == 83
