@@ -13,12 +13,13 @@ from typing import Protocol
 
 from logger.errors import SourceUnavailable
 from logger.live.alarm_command import AlarmCommand
-from logger.live.alarm_topic import AlarmTopic
+from logger.live.alarm_topic import WHERE, AlarmTopic
 from logger.live.alarm_view import AlarmView
 from logger.live.announcing import Event, OnEvent, Output
 from logger.live.beacon import SerialBeacon
 from logger.live.output_reports import OutputReports
 from logger.readings.rig_file import RigFile
+from logger.sources.broker_client import BrokerSession, broker_at
 
 
 class AlarmOutput(Output, Protocol):
@@ -73,6 +74,19 @@ def open_alarm_outputs(
     return tuple(outputs.items())
 
 
+def alarm_sessions(rig: RigFile) -> tuple[BrokerSession, ...]:
+    """The sessions at brokers that the alarm's outputs have: one or none."""
+    table = rig.alarm.mqtt
+    if table is None:
+        return ()
+    broker = broker_at(table.url)
+    return (BrokerSession(where=WHERE, broker=broker, client_id=_client_id(rig)),)
+
+
+def _client_id(rig: RigFile) -> str:
+    return f"slewtrace-{rig.rig.id}-alarm"
+
+
 def _made(
     rig: RigFile, *, report: OnEvent, alive: Callable[[], bool], environment: Mapping[str, str]
 ) -> dict[str, AlarmOutput]:
@@ -95,7 +109,7 @@ def _made(
             table.mqtt,
             AlarmView(alive),
             OutputReports("mqtt", report),
-            client_id=f"slewtrace-{rig.rig.id}-alarm",
+            client_id=_client_id(rig),
             environment=environment,
         )
     return made

@@ -46,7 +46,7 @@ ACKNOWLEDGED_WITHIN_S = 3.0
 FIRST_RETRY_S = 0.5
 LONGEST_RETRY_S = 5.0
 _TURN_S = 0.05
-_WHERE = "[alarm] mqtt"
+WHERE = "[alarm] mqtt"
 
 
 def alarm_pack(view: AlarmView, *, utc_s: float) -> bytes:
@@ -122,7 +122,7 @@ class AlarmTopic:
         try:
             self._connect()
         except OSError as exc:
-            raise no_connection(exc, self._broker, where=_WHERE) from exc
+            raise no_connection(exc, self._broker, where=WHERE) from exc
         self._say()
 
     def take(self, event: Event) -> None:
@@ -225,7 +225,7 @@ class AlarmTopic:
             raise TimeoutError
         if self._answer.is_failure:
             self._drop()
-            raise refused(self._answer, self._broker, where=_WHERE)
+            raise refused(self._answer, self._broker, where=WHERE)
 
     def _drop(self) -> None:
         client, self._client = self._client, None
@@ -241,10 +241,10 @@ class AlarmTopic:
         client.connect_timeout = CONNECT_WITHIN_S
         client.will_set(self._table.topic, LAST_WILL, qos=1, retain=True)
         if self._table.user is not None:
-            password = password_of(self._table, self._environment, where=_WHERE)
+            password = password_of(self._table, self._environment, where=WHERE)
             client.username_pw_set(self._table.user, password)
         if self._broker.tls:
-            client.tls_set_context(tls_trusting(self._table.ca, where=_WHERE))
+            client.tls_set_context(tls_trusting(self._table.ca, where=WHERE))
         client.on_connect = self._connected
         client.on_publish = self._published
         return client

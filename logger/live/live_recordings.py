@@ -77,7 +77,7 @@ def registered(run_id: str, journal: Path, *, port: int = 0, token: str = "") ->
         run_id=run_id, journal=str(journal.absolute()), pid=os.getpid(), port=port, token=token
     )
     try:
-        folder = _safe_folder()
+        folder = safe_runtime_folder()
         path, descriptor = _write(folder, entry)
     except OSError as exc:
         yield f"no note from another terminal can reach this run: {exc.strerror or exc}"
@@ -151,7 +151,12 @@ def _is_of(asked: Path, journal: Path) -> bool:
         return False
 
 
-def _safe_folder() -> Path:
+def safe_runtime_folder() -> Path:
+    """The user's own folder, made where it is missing.
+
+    Raises:
+        OSError: where none would be safe from other users.
+    """
     folder = runtime_folder()
     folder.mkdir(mode=_OWNER_ONLY, parents=True, exist_ok=True)
     _check_safe(folder)

@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from logger.errors import BadInput, StorageFailed
-from logger.live.alarm_outputs import open_alarm_outputs
+from logger.live.alarm_outputs import alarm_sessions, open_alarm_outputs
 from logger.live.announcing import Announcer, Event, Listener, OnEvent
+from logger.live.claims import claimed
 from logger.live.keeper import Keeper
 from logger.live.live_recordings import registered
 from logger.live.recorder import Recorder
@@ -32,7 +33,12 @@ from logger.recording.run_journal import RunJournal
 from logger.recording.sealing import seal_journal
 from logger.software import software_name
 from logger.sources.arrival import Clock
-from logger.sources.opening import open_sources, start_sources, stop_sources
+from logger.sources.opening import (
+    open_sources,
+    recorder_sessions,
+    start_sources,
+    stop_sources,
+)
 
 KEEP_TRYING_S = 10.0
 """How long a failing disk is tried at the end of a run."""
@@ -97,8 +103,8 @@ def record(
         The sealed run.
 
     Raises:
-        SourceUnavailable: where a port, a broker or an alarm's output can't be opened; nothing
-            is left behind.
+        SourceUnavailable: where a port, a broker or an alarm's output can't be opened, or another
+            recorder of this computer has its session; nothing is left behind.
         FileInvalid: where the test needs a wheel that the rig does not have.
         StorageFailed: where the disk refuses to the end; the journal keeps all that was
             acknowledged.
@@ -109,6 +115,7 @@ def record(
     sources = open_sources(rig)
     with ExitStack() as ends:
         ends.callback(_remove_if_empty, made_folder)
+        ends.enter_context(claimed((*recorder_sessions(rig), *alarm_sessions(rig))))
         inlet = Inlet({c.source for c in rig.wheels})
         ends.callback(inlet.close)
         pulse, reports = Pulse(), deque[Event]()

@@ -55,6 +55,21 @@ class Broker:
         return f"{self.host}:{self.port}"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BrokerSession:
+    """A session at a broker, which the broker gives to whoever came for it last.
+
+    Attributes:
+        where: the part of the rig file that asks for it, for an error.
+        broker: where the broker is.
+        client_id: its name there.
+    """
+
+    where: str
+    broker: Broker
+    client_id: str
+
+
 def broker_at(url: str) -> Broker:
     """The broker of a URL, ``mqtt://host[:port]`` or ``mqtts://host[:port]``."""
     parts = urlsplit(url)

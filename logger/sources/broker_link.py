@@ -51,6 +51,8 @@ SUBSCRIBE_ANEW_AFTER_S = 5.0
 LONGEST_SUBSCRIBE_ANEW_S = 300.0
 _WAKE_BYTES = 4096
 _UNSUPPORTED = "Unsupported protocol version"
+_TAKEN_OVER = 0x8E
+"""Reason code of MQTT 5; a broker of 3.1.1 closes the connection without a word."""
 _QOS = 1
 
 
@@ -59,6 +61,7 @@ class BrokerLink:
 
     Attributes:
         broker: where the broker is.
+        is_taken: whether the last connection ended because another client came for our session.
 
     Args:
         source: the source's table in the rig file.
@@ -80,6 +83,7 @@ class BrokerLink:
         on_messages: Callable[[list[Publication]], None],
     ) -> None:
         self.broker = broker_at(source.url or "")
+        self.is_taken = False
         self._source = source
         self._client_id = client_id
         self._password = password
@@ -151,6 +155,7 @@ class BrokerLink:
         """
         client = self._connected_client()
         self._answer = self._asked_s = None
+        self.is_taken = False
         client.reconnect()
         self._await(lambda: self._answer is not None)
         if self._answer is None or self._answer.is_failure:
@@ -180,6 +185,7 @@ class BrokerLink:
                 client.loop_write()
             self._see_that_it_lives(link)
         except (OSError, FrameInvalid):
+            self._hear_why(client, link)
             link.hang_up()
             client.loop_read()
         return client.socket() is not None
@@ -239,6 +245,15 @@ class BrokerLink:
         if publications:
             self._hand_over(publications)
 
+    def _hear_why(self, client: Client, link: BrokerSocket) -> None:
+        """Reads on where we could not send: why the broker ended it may wait to be read."""
+        with suppress(OSError, FrameInvalid):
+            while packets := link.read():
+                for packet in packets:
+                    if not isinstance(packet, Publication):  # those come again
+                        link.hand_to_paho(packet)
+                        client.loop_read()
+
     def _hand_over(self, publications: list[Publication]) -> None:
         self._silence_s = SUBSCRIBE_ANEW_AFTER_S
         self._subscribe_at_s = time.monotonic() + self._silence_s
@@ -280,7 +295,9 @@ class BrokerLink:
         )
         client.on_connect = self._connected
         client.on_subscribe = self._subscribed
+        client.on_disconnect = self._disconnected
         self._answer = self._asked_s = None
+        self.is_taken = False
         connect(client, self.broker, clean=clean)
         self._await(lambda: self._answer is not None)
         if self._answer is None:
@@ -359,6 +376,11 @@ class BrokerLink:
         self._resumed = bool(flags.session_present)
         if not reason.is_failure:
             self._on_connected(self._resumed)
+
+    def _disconnected(
+        self, _client: Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any
+    ) -> None:
+        self.is_taken = reason.value == _TAKEN_OVER
 
     def _subscribed(
         self, _client: Client, _data: Any, _mid: int, reasons: list[ReasonCode], _properties: Any

@@ -32,6 +32,7 @@ from logger.sources.arrival import Arrival, Clock, Put
 from logger.sources.broker_access import password_of
 from logger.sources.broker_client import CONNECT_WITHIN_S
 from logger.sources.broker_link import BrokerLink
+from logger.sources.broker_retries import LONGEST_RETRY_S, BrokerRetries
 from logger.sources.decoding import decoder_of
 from logger.sources.deliveries import Deliveries, Delivery
 from logger.sources.mqtt_packets import Publication
@@ -47,8 +48,6 @@ from logger.sources.senml_plain import (
 )
 
 PAYLOAD_LIMIT_BYTES = 1 << 20
-FIRST_RETRY_S = 0.1
-LONGEST_RETRY_S = 1.0
 PATIENCE_S = 1.0
 """How long the broker is made to wait for room before messages are put off."""
 
@@ -136,6 +135,7 @@ class _Reception:
         self, source: SourceTable, *, client_id: str, password: str | None, outlet: Outlet
     ) -> None:
         self._id = source.id
+        self._client_id = client_id
         self._outlet = outlet
         self._decode = decoder_of(source)
         self._senml = source.decode == "senml"
@@ -146,6 +146,7 @@ class _Reception:
             on_connected=self._connected,
             on_messages=self._take_all,
         )
+        self._retries = BrokerRetries()
         self._deliveries = Deliveries()
         self._safe: deque[Delivery] = deque()
         self._putting_off = False
@@ -179,32 +180,55 @@ class _Reception:
             self._link.leave()
             self._joined.put(exc)
             return
+        self._retries.joined(time.monotonic())
         self._joined.put(None)
         while not self._stopping.is_set():
             alive = self._link.turn(_TURN_S)
             self._acknowledge_safe()
             has_room = self._outlet.flush()
             if not alive:
-                self._outlet.note("lost", f"the broker at {self._link.broker} is gone")
-                self._rejoin()
+                self._retries.ended(time.monotonic(), taken=self._link.is_taken)
+                self._outlet.note("lost", self._loss())
+                self._rejoin(self._retries.wait_s())
             elif self._putting_off and has_room:
-                self._rejoin()
+                self._rejoin(0.0)
         self._acknowledge_safe()
         self._link.leave()
         self._outlet.flush(at_once=True)
 
-    def _rejoin(self) -> None:
+    def _rejoin(self, wait_s: float) -> None:
         """Connects again, however often it takes, unless it is time to stop."""
         self._deliveries.lost()
-        wait_s = 0.0 if self._putting_off else FIRST_RETRY_S
-        while not self._stopping.wait(wait_s):
+        while not self._stops_within(wait_s):
             self._outlet.flush()
-            wait_s = min(max(wait_s * 2, FIRST_RETRY_S), LONGEST_RETRY_S)
             with suppress(OSError, SourceUnavailable):
                 resumed = self._link.rejoin()
+                self._retries.joined(time.monotonic())
                 kept = "and kept what came" if resumed else "and kept nothing of what came"
                 self._outlet.note("back", f"the broker at {self._link.broker} is back {kept}")
                 return
+            self._retries.ended(time.monotonic(), taken=self._link.is_taken)
+            wait_s = self._retries.wait_s()
+
+    def _stops_within(self, wait_s: float) -> bool:
+        """Waits, and hands over what there is room for; whether it is time to stop."""
+        while wait_s > LONGEST_RETRY_S:
+            if self._stopping.wait(LONGEST_RETRY_S):
+                return True
+            self._outlet.flush()
+            wait_s -= LONGEST_RETRY_S
+        return self._stopping.wait(wait_s)
+
+    def _loss(self) -> str:
+        broker, session = self._link.broker, f"our session {self._client_id!r}"
+        if self._link.is_taken:
+            return f"another client has taken {session} at {broker}"
+        if self._retries.is_disputed:
+            return (
+                f"the broker at {broker} lets us in and ends the connection at once, again and "
+                f"again: another client seems to have taken {session}"
+            )
+        return f"the broker at {broker} is gone"
 
     def _connected(self, resumed: bool) -> None:  # noqa: FBT001 - a callback's one argument
         self._deliveries.connected(resumed=resumed)

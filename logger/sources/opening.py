@@ -9,6 +9,7 @@ from logger.errors import SourceUnavailable
 from logger.readings.rig_file import RigFile
 from logger.readings.rig_file import Source as SourceTable
 from logger.sources.arrival import Clock, Put, Source
+from logger.sources.broker_client import BrokerSession, broker_at
 from logger.sources.mqtt_topic import MqttTopic
 from logger.sources.quiet_port import quiet_limit_s
 from logger.sources.serial_line import SerialLine
@@ -29,6 +30,19 @@ def open_sources(
     return tuple(_OPENERS[source.kind](source, about) for source in rig.source)
 
 
+def recorder_sessions(rig: RigFile) -> tuple[BrokerSession, ...]:
+    """The sessions at brokers that the sources of a rig have in a recorder."""
+    return tuple(
+        BrokerSession(
+            where=f"source {source.id!r}",
+            broker=broker_at(source.url or ""),
+            client_id=_client_id(rig, source),
+        )
+        for source in rig.source
+        if source.kind == "mqtt"
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _About:
     """What a source is opened with besides its table."""
@@ -43,8 +57,12 @@ def _serial(source: SourceTable, about: _About) -> Source:
 
 
 def _mqtt(source: SourceTable, about: _About) -> Source:
-    client_id = f"slewtrace-{about.rig.rig.id}-{source.id}{about.mark}"
+    client_id = f"{_client_id(about.rig, source)}{about.mark}"
     return MqttTopic(source, client_id=client_id, environment=about.environment)
+
+
+def _client_id(rig: RigFile, source: SourceTable) -> str:
+    return f"slewtrace-{rig.rig.id}-{source.id}"
 
 
 def _modbus(source: SourceTable, about: _About) -> Source:
@@ -63,7 +81,10 @@ _OPENERS: Mapping[str, Callable[[SourceTable, _About], Source]] = {
 
 
 def start_sources(sources: Iterable[Source], put: Put, clock: Clock) -> None:
-    """Starts all sources, or none.
+    """Starts all sources, or none; those at a broker last.
+
+    A port lets one program in, so a second recorder is refused there; until then it must not
+    have come for the first one's session at a broker.
 
     Args:
         sources: what ``open_sources`` gave.
@@ -75,12 +96,16 @@ def start_sources(sources: Iterable[Source], put: Put, clock: Clock) -> None:
     """
     started: list[Source] = []
     try:
-        for source in sources:
+        for source in sorted(sources, key=_is_at_a_broker):
             source.start(put, clock)
             started.append(source)
     except SourceUnavailable:
         stop_sources(started)
         raise
+
+
+def _is_at_a_broker(source: Source) -> bool:
+    return isinstance(source, MqttTopic)
 
 
 def stop_sources(sources: Iterable[Source]) -> None:
