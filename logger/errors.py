@@ -4,7 +4,9 @@ SlewtraceError
 ├── BadInput            what a person gave can't be used: one line, exit code 2
 │   ├── FileInvalid     a rig, test or table file: the person mends the file
 │   ├── RunUnreadable   a journal or sealed run: another file, or `recover`
-│   └── SourceUnavailable   a port or broker that can't be opened: cable, permission, address
+│   ├── SourceUnavailable   a port or broker that can't be opened: cable, permission, address
+│   └── OutputFailed    standard output can't be written: another place for it
+├── ReaderGone          whoever read standard output has gone: the command ends without a word
 ├── FrameInvalid        a frame from a sensor: counted and dropped, the next one is taken
 └── StorageFailed       the disk refused: nothing since the last commit is claimed
 """
@@ -45,6 +47,17 @@ class RunUnreadable(BadInput):
 
 class SourceUnavailable(BadInput):
     """A port or a broker can't be opened."""
+
+
+class OutputFailed(BadInput, OSError):
+    """Standard output can't be written: the disk is full, or it leads nowhere."""
+
+
+class ReaderGone(SlewtraceError, OSError):
+    """Standard output is a pipe whose reader has gone; no one's mistake.
+
+    No ``BrokenPipeError``, which libraries would end the program for with a code of theirs.
+    """
 
 
 class FrameInvalid(SlewtraceError):

@@ -5,15 +5,20 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import os
+import re
 import subprocess
 import sys
 from typing import NamedTuple
 from unittest import mock
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
+from typer.main import get_command
 
-from dashboard.cli import main
+from dashboard.cli import app, main
 from tests.made_run import RIG_TOML, TEST_TOML, MadeRun, full_sweep, reduced_sweep
 
 
@@ -162,7 +167,7 @@ def bad_files(yard):
 @pytest.mark.parametrize("name", ["empty", "cut", "binary", "text", "huge", "missing"])
 @pytest.mark.parametrize("command", ["analyze", "verify", "recover", "import", "plan", "record"])
 def test_a_file_that_is_none_is_one_line(bad_files, command, name):
-    """Empty, cut, binary, wrong, huge and missing files: one line that names the file, exit 2."""
+    """Empty, cut, binary, wrong, huge and missing files: one line that names the file."""
     bad, out = bad_files / f"{name}.bad", bad_files / f"out-{command}-{name}"
     words = {
         "import": [bad, *files(bad_files), "-o", out.with_suffix(".parquet")],
@@ -170,7 +175,9 @@ def test_a_file_that_is_none_is_one_line(bad_files, command, name):
         "record": ["--rig", bad, "--test", bad_files / "test.toml", "-o", out],
     }.get(command, [bad])
     before = sorted(bad_files.iterdir())
-    done = slewtrace(command, *words, code=2)
+    # A run that was cut short is not as it was sealed, and that is what verify is asked.
+    code = 1 if (command, name) == ("verify", "cut") else 2
+    done = slewtrace(command, *words, code=code)
 
     (line,) = done.stderr.strip().splitlines()
     assert line.startswith("slewtrace: ")
@@ -233,3 +240,127 @@ def test_two_keys_that_do_not_go_together_are_told_without_their_table(yard):
 
     assert "two.toml, method: moment_factor and preset" in line
     assert "{" not in line
+
+
+def test_a_run_that_is_not_as_sealed_is_told_from_what_is_no_run(bad_files):
+    """Verify: 1 where a seal does not fit, whatever was done to the file; 2 for another file."""
+    whole = (bad_files / "whole.parquet").read_bytes()
+    middle = len(whole) // 3
+    broken = {
+        "header": whole.replace(b"1360 kg", b"1460 kg"),
+        "half": whole[: len(whole) // 2],
+        "longer": whole + b"more",
+        "samples": whole[:middle] + bytes(16) + whole[middle + 16 :],
+    }
+    for name, content in broken.items():
+        assert content != whole
+        (bad_files / f"{name}.parquet").write_bytes(content)
+        told = slewtrace("verify", bad_files / f"{name}.parquet", "--json", code=1)
+        assert json.loads(told.stdout)["as_sealed"] is False
+        assert len(told.stderr.strip().splitlines()) == 1
+    pq.write_table(pa.table({"a": [1, 2]}), bad_files / "foreign.parquet")
+    for name in ("foreign.parquet", "binary.bad", "empty.bad", "missing.bad", "."):
+        slewtrace("verify", bad_files / name, code=2)
+
+
+def told_by(words):
+    """A command's help, as wide as it wants to be."""
+    with mock.patch.dict(os.environ, {"COLUMNS": "400"}):
+        return slewtrace(*words, "--help").stdout
+
+
+def helps(command, words=()):
+    """Every command with its words, and the texts of its help as they are in the code."""
+    texts = [t.help.replace("\\[", "[") for t in (command, *command.params) if t.help]
+    yield words, " ".join(texts)
+    for name, below in getattr(command, "commands", {}).items():
+        yield from helps(below, (*words, name))
+
+
+HELPS = [(words, text) for words, text in helps(get_command(app)) if "[" in text]
+
+
+@pytest.mark.parametrize(("words", "text"), HELPS, ids=lambda v: " ".join(v)[:12])
+def test_no_word_of_a_help_is_taken_for_an_order(words, text):
+    """What stands in square brackets names a table of a file; help shows it."""
+    shown = told_by(words)
+    named = re.findall(r"\[[^\]\s]+\]", text)
+
+    assert named
+    for word in named:
+        assert shown.count(word) >= named.count(word), word
+
+
+def test_some_help_has_words_in_brackets():
+    """The test above looks at something."""
+    assert {words[0] for words, _ in HELPS} >= {"plan", "sheet"}
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("note", "radius", "-3 m"), "'-3 m' is no crane's radius; write it like"),
+        (("note", "radius", "-.5 m", "--json"), "'-.5 m' is no crane's radius"),
+        (("compare", "a", "b", "--limit", "2"), 'an angle above 0 with its unit, such as "2 deg"'),
+        (("compare", "a", "b", "--limit", "0 deg"), "an angle above 0 with its unit"),
+    ],
+)
+def test_a_number_that_will_not_do_is_told_what_would(words, says):
+    """One line that names a value of the right kind, and no box about options."""
+    (line,) = slewtrace(*words, code=2).stderr.strip().splitlines()
+
+    assert says in line
+
+
+MODEL = """
+[model]
+column = ["-0.75 m", "-0.80 m"]
+masses = [{ name = "truck", mass = "6900 kg", at = ["1.55 m", "0.02 m"] }]
+supports = [
+  { name = "front_left", kind = "wheel", at = ["3.2 m", "0.93 m"], stiffness = "650 N/mm" },
+  { name = "front_right", kind = "wheel", at = ["3.2 m", "-0.93 m"], stiffness = "650 N/mm" },
+  { name = "rear_left", kind = "wheel", at = ["0 m", "0.93 m"], stiffness = "650 N/mm" },
+  { name = "rear_right", kind = "wheel", at = ["0 m", "-0.93 m"], stiffness = "650 N/mm" },
+]
+"""
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "says"),
+    [
+        ("--radius", "-1 m", "give 0 m to 200 m"),
+        ("--radius", "1e9 m", "give 0 m to 200 m"),
+        ("--load", "-1 kg", "give 0 kg to 1000000 kg"),
+        ("--load", "1e9 kg", "give 0 kg to 1000000 kg"),
+    ],
+)
+def test_a_model_of_no_crane_is_refused(yard, option, value, says):
+    """A radius or load that no crane has: the option, and what would do."""
+    test = yard / "modelled.toml"
+    test.write_text(TEST_TOML + MODEL)
+    slewtrace("model", "--test", test, option, "3 m" if option == "--radius" else "900 kg")
+    (line,) = slewtrace("model", "--test", test, option, value, code=2).stderr.splitlines()
+
+    assert line.startswith(f"slewtrace: {option}: ")
+    assert says in line
+
+
+def test_runs_can_be_told_apart_in_a_pipe(yard):
+    """Nothing is cut where no terminal is; the ids of runs close in time differ at their end."""
+    runs = [yard / f"{'a-long-name-' * 4}20260504T09300{n}Z.parquet" for n in (1, 2)]
+    for run in runs:
+        slewtrace("import", yard / "readings.csv", *files(yard), "-o", run)
+    shown = slewtrace("compare", *runs).stdout
+
+    assert "…" not in shown.partition("Sectors, counted")[0]
+    for run in runs:
+        assert any(run.stem in line for line in shown.splitlines())
+
+
+def test_a_second_broker_in_one_folder_is_told_what_would_do(yard, tmp_path):
+    """The folder is taken, and the hint names what there is: another folder, or --renew."""
+    rig = yard / "rig.toml"
+    slewtrace("broker", "--rig", rig, "-o", tmp_path / "b")
+    (line,) = slewtrace("broker", "--rig", rig, "-o", tmp_path / "b", code=2).stderr.splitlines()
+
+    assert line.endswith("name another folder, or give --renew for a new certificate alone")

@@ -20,6 +20,7 @@ import pyarrow.parquet as pq
 import pytest
 import scipy.io
 
+from dashboard.cli.export_progress import ExportProgress
 from dashboard.export_request import read_asked
 from dashboard.exporting import export_run
 from dashboard.results import analyse
@@ -228,12 +229,17 @@ def test_a_workbook_has_numbers_as_numbers_and_text_as_text(run, result, tmp_pat
         assert [c.value for c in sheets[0][1]] == ["t_s", "utc", "local", "value", "raw"]
     assert [c.value for c in book["load"][2]] == ["s", "ISO 8601", "ISO 8601", "kg", "raw"]
     assert not [c for c in cells if c.data_type == "f"]
-    assert not [c for c in cells if str(c.value or "").startswith(("=", "@"))]
+    orders = [c for c in cells if str(c.value or "").startswith(("=", "@"))]
+    assert {c.value for c in orders} == {FORMULA, "@tape"}
+    assert all(c.data_type == "s" and c.quotePrefix for c in orders)
+    assert not [c for c in cells if str(c.value or "").startswith("'")]
+    assert "%" in [c.value for c in book["sectors"][2]]
+    assert "%" in [c.value for c in book["holds"][2]]
     notes = list(book["notes"].iter_rows(min_row=3, values_only=True))
-    assert notes[0][3] == f"'{FORMULA}"
-    assert notes[1][2:] == (3.5, "'@tape")
+    assert notes[0][3] == FORMULA
+    assert notes[1][2:] == (3.5, "@tape")
     assert len(notes[2][3]) <= LONGEST_CELL
-    assert {r[0]: r[1] for r in book["run"].iter_rows(values_only=True)}["truck"] == "'+1-1"
+    assert {r[0]: r[1] for r in book["run"].iter_rows(values_only=True)}["truck"] == "+1-1"
     assert book["sectors"].max_row == 2 + len(result["sectors"])
 
 
@@ -375,6 +381,7 @@ def test_an_unknown_start_leaves_times_of_day_empty(small, tmp_path):
         ("\r=1", '"\'\r=1"'),
         ("  =1", "'  =1"),
         ("＝1", "'＝1"),
+        ("%", "%"),
         ("a;=1", '"a;=1"'),
         ('say "a", b', '"say ""a"", b"'),
         ("plain", "plain"),
@@ -405,6 +412,8 @@ def test_names_become_variables_that_differ():
         ({"zone": "../../etc/passwd"}, "no time zone"),
         ({"channels": "load,=x"}, "no readings of"),
         ({"from": "2 s", "to": "1 s"}, "not later"),
+        ({"from": "9999 s"}, "from: 9999 s is beyond the run's end; it has readings from"),
+        ({"to": "-3 s"}, "to: -3 s is before the run's first reading"),
         ({"raw": "y", "every": "1 s"}, "raw"),
         ({"interpolate": "y"}, "every"),
         ({"values": "none"}, "calibrated"),
@@ -492,3 +501,67 @@ def test_the_command_says_what_it_wrote(small, tmp_path):
     assert told["rows"] == 6
     assert told["paths"] == [str(tmp_path / "a.csv"), str(tmp_path / "a.about.json")]
     assert "last reading at or before" in told["times"]
+
+
+@pytest.mark.parametrize("form", ["csv", "xlsx", "mat", "parquet"])
+@pytest.mark.parametrize("every", [{}, {"every": "0.1 s"}])
+def test_an_export_tells_how_far_it_is(run, tmp_path, form, every):
+    """Shares of the readings rise to the whole, in every format."""
+    shares = []
+    path = tmp_path / f"a.{form}"
+    export_run(run, None, path, read_asked(every, path=path), on_share=shares.append)
+
+    assert shares == sorted(shares)
+    assert shares[0] > 0
+    assert shares[-1] == 1
+
+
+def test_a_workbook_tells_it_while_a_long_channel_is_written(run, tmp_path, monkeypatch):
+    """Rows go to the writer in small parts, so that tenths are told and no reading is lost."""
+    monkeypatch.setattr("dashboard.exporting._ROWS_OF_SHEET_AT_A_TIME", 100)
+    shares = []
+    path = tmp_path / "a.xlsx"
+    asked = read_asked({"channels": "load"}, path=path)
+    rows = export_run(run, None, path, asked, on_share=shares.append).rows
+    sheet = openpyxl.load_workbook(path)["load"]
+
+    assert len(shares) == -(-rows // 100)
+    assert [r[0] for r in sheet.iter_rows(min_row=3, values_only=True)] == pytest.approx(
+        (run.raw("load").t_ns / 1e9).tolist()
+    )
+
+
+def test_a_long_export_tells_tenths_and_a_short_one_nothing(capsys):
+    """Plain lines, each once, and only when the time is up."""
+    now = [0.0]
+    with ExportProgress(quiet_s=1000, clock_s=lambda: now[0]) as progress:
+        progress.doing("analysing")
+        progress.doing("writing a.xlsx")
+        progress.share(0.05)
+        silent = capsys.readouterr().err
+        now[0] = 1000.0
+        for share in (0.11, 0.12, 0.35, 1.0):
+            progress.share(share)
+
+    assert silent == ""
+    assert capsys.readouterr().err.splitlines() == [
+        "writing a.xlsx: 10 %", "writing a.xlsx: 30 %", "writing a.xlsx: 100 %",
+    ]  # fmt: skip
+
+
+def test_a_long_export_draws_a_bar_in_a_terminal(monkeypatch):
+    """And takes it away when it ends."""
+
+    class Screen(io.StringIO):
+        def isatty(self):
+            return True
+
+    screen = Screen()
+    monkeypatch.setattr("sys.stderr", screen)
+    monkeypatch.setenv("TERM", "xterm")
+    with ExportProgress(quiet_s=0) as progress:
+        progress.doing("writing a.xlsx")
+        progress.share(0.5)
+
+    assert "writing a.xlsx" in screen.getvalue()
+    assert "\x1b[2K" in screen.getvalue()

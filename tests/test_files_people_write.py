@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from logger.cli.chart_file import read_chart_file
+from logger.cli.options import read_test_file
 from logger.errors import FileInvalid
 from logger.readings.rig_file import read_rig
 from logger.readings.test_file import check_wheels_are_wired, read_test
@@ -151,3 +153,35 @@ def test_limits_are_told_in_words(written, words):
     """No pattern or tuple of the library that checks: what is asked for stands in the sentence."""
     with pytest.raises(FileInvalid, match=words):
         read_rig(written)
+
+
+def test_a_sign_of_another_encoding_is_told_with_its_line(tmp_path):
+    """A Latin-1 file is text: the line is named, the byte, and what to do."""
+    path = tmp_path / "test.toml"
+    path.write_bytes(TEST_TOML.encode() + "\n# Tonnen für K\n".encode("latin-1"))
+    line = TEST_TOML.count("\n") + 2
+    with pytest.raises(FileInvalid) as caught:
+        read_test_file(path)
+
+    assert str(caught.value) == (
+        f"{path}, line {line}: holds a sign that is not in UTF-8 (byte 0xFC); "
+        "save the file in UTF-8"
+    )
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        ("radius m,load kg\n3,1500\nfür,1\n".encode("latin-1"), "chart.csv, line 3: holds a sign"),
+        ("radius m,load kg\n3,1500\n".encode("utf-16"), "name a load chart (CSV) in UTF-8"),
+    ],
+)
+def test_a_load_chart_that_is_not_in_utf_8_is_not_taken_for_toml(tmp_path, content, says):
+    """The hint is about a load chart."""
+    path = tmp_path / "chart.csv"
+    path.write_bytes(content)
+    with pytest.raises(FileInvalid) as caught:
+        read_chart_file(path)
+
+    assert says in str(caught.value)
+    assert "TOML" not in str(caught.value)

@@ -32,7 +32,7 @@ PROGRAM = (sys.executable, "-c")
 """… or a program's text."""
 _READ_BEFORE = (
     "dashboard.app",
-    "dashboard.cli",
+    "dashboard.cli.running",
     "dashboard.results",
     "dashboard.serving",
     "logger.live.panel",

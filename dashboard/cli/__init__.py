@@ -1,68 +1,48 @@
-"""The console command ``slewtrace``: all commands, and one line for every mistake."""
+"""The console command ``slewtrace``, as far as it must be there at once.
 
-from __future__ import annotations
+What this module imports is small, so that Ctrl-C finds :func:`main` ready. Running stands in
+:mod:`dashboard.cli.running`, the commands in :mod:`dashboard.cli.commands`.
+"""
 
 import os
-import sys
-from typing import Annotated
+import signal
 
-import typer
-
-from dashboard.cli.analyze import analyze_command
-from dashboard.cli.compare import compare_command
-from dashboard.cli.export import export_command
-from dashboard.cli.fleet import fleet_command
-from dashboard.cli.model import model_command
-from dashboard.cli.password import password_command
-from dashboard.cli.plan import plan_command
-from dashboard.cli.sheet import sheet_command
-from dashboard.cli.show import demo_command, serve_command
-from logger.cli import add_commands
-from logger.errors import SlewtraceError
-from logger.operating_system import speak_every_sign
-from logger.software import software_name
-
-app = typer.Typer(
-    name="slewtrace",
-    help="From wires to capacity sectors: the stability test of a truck-mounted crane. "
-    "An advisory instrument: no safety function. It replaces neither the competent person, "
-    "the maker's manual nor the local code.",
-    no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-)
-add_commands(app)
-app.command("plan")(plan_command)
-app.command("model")(model_command)
-app.command("analyze")(analyze_command)
-app.command("compare")(compare_command)
-app.command("export")(export_command)
-app.command("sheet")(sheet_command)
-app.command("fleet")(fleet_command)
-app.command("serve")(serve_command)
-app.command("password")(password_command)
-app.command("demo")(demo_command)
+INTERRUPTED = 130
+"""What shells give for a program that Ctrl-C ended: 128 + SIGINT."""
 
 
 def main() -> None:
     """Runs the command line; a person's mistake is one line and exit code 2."""
-    speak_every_sign()
+    is_ours = _end_at_once()
     try:
-        app()
-    except SlewtraceError as exc:
-        typer.echo(f"slewtrace: {exc}", err=True)
-        raise SystemExit(2) from exc
-    except KeyboardInterrupt:
-        raise SystemExit(130) from None
-    except BrokenPipeError:
-        # The reader of a pipe (head, a pager) has gone; that is no one's mistake.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        from dashboard.cli.running import run  # noqa: PLC0415 - read when Ctrl-C is ready
+    finally:
+        if is_ours:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+    run()
 
 
-@app.callback(invoke_without_command=True)
-def _top(
-    *, version: Annotated[bool, typer.Option("--version", help="Show the version.")] = False
-) -> None:
-    if version:
-        typer.echo(software_name())
-        raise typer.Exit
+def _end_at_once() -> bool:
+    """Lets Ctrl-C end the program at once and without a word, while it reads its libraries.
+
+    Nothing is under way then, and an interrupt raised in them would be told in many lines.
+
+    Returns:
+        Whether it does so now; not where it is ignored (as under ``nohup``) or somebody else's.
+    """
+    if signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
+        return False
+    try:
+        signal.signal(signal.SIGINT, lambda *_: os._exit(INTERRUPTED))
+    except ValueError:  # not in the main thread, which alone has signals
+        return False
+    return True
+
+
+def __getattr__(name: str) -> object:
+    """The commands, ``app``, read when they are asked for."""
+    if name != "app":
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from dashboard.cli.commands import app  # noqa: PLC0415 - as above
+
+    return app

@@ -108,9 +108,10 @@ def _compare_table(path: Path, given: Sequence[str], *, as_json: bool) -> None:
 
 
 def _limit_deg(text: str) -> float:
-    limit_deg = read_option(text, Kind.ANGLE, option="--limit")
+    would_do = 'an angle above 0 with its unit, such as "2 deg"'
+    limit_deg = read_option(text, Kind.ANGLE, option="--limit", would_do=would_do)
     if limit_deg <= 0:
-        raise BadInput(where="--limit", what=f"{text!r} won't do", would_do='above 0, "2 deg"')
+        raise BadInput(where="--limit", what=f"{text!r} won't do", would_do=would_do)
     return limit_deg
 
 

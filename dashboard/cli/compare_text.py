@@ -20,7 +20,10 @@ from dashboard.figures.words import plain_number
 Document = Mapping[str, Any]
 
 _WIDTH_WITHOUT_TERMINAL = 120
+_WIDEST_TABLE = 1000
+"""Of a table that goes to no terminal: whatever reads it there can break its lines itself."""
 _LONGEST_NAME = 40
+_KEPT_END = 20
 _RUNS_ABREAST = 4
 _NOTE = (
     "In brackets the difference to the reference; ≠ beyond what the instruments explain. {shared} "
@@ -37,21 +40,21 @@ def print_comparison(document: Document) -> None:
     console = _console()
     number = {run["run_id"]: n for n, run in enumerate(document["runs"], 1)}
     counted = f"{document['n']} of {len(number)} runs count"
-    console.print(_plain(f"Truck {document['runs'][0]['truck']}: {counted}"), style="bold")
-    console.print(_plain(document["computed"]))
-    console.print(_runs(document, number))
+    _say(console, f"Truck {document['runs'][0]['truck']}: {counted}", style="bold")
+    _say(console, document["computed"])
+    console.print(_runs(document, number, cut=console.is_terminal))
     for found in document["findings"]:
-        console.print(_plain(f"{'✖' if found['other_test'] else '▲'} {found['text']}"))
+        _say(console, f"{'✖' if found['other_test'] else '▲'} {found['text']}")
     places = list(range(len(number)))
     for first in range(0, len(places), _RUNS_ABREAST):
         console.print(_quantities(document, number, places[first : first + _RUNS_ABREAST]))
-    console.print(_plain(_NOTE.format(shared=document["shared"])))
-    console.print(_plain("Sectors, counted from over the rear"), style="bold")
+    _say(console, _NOTE.format(shared=document["shared"]))
+    _say(console, "Sectors, counted from over the rear", style="bold")
     for first in range(0, len(places), 2 * _RUNS_ABREAST):
         console.print(_sectors(document, number, places[first : first + 2 * _RUNS_ABREAST]))
     for title, lines in statistics_words(document, SI):
         _chapter(console, title, lines)
-    console.print(_plain("\n" + "\n".join(document["cautions"])))
+    _say(console, "\n" + "\n".join(document["cautions"]))
 
 
 def print_statistics(document: Document) -> None:
@@ -66,16 +69,25 @@ def print_statistics(document: Document) -> None:
 
 
 def _console() -> Console:
-    width = None if sys.stdout.isatty() else _WIDTH_WITHOUT_TERMINAL
+    in_terminal = sys.stdout is not None and sys.stdout.isatty()
+    width = None if in_terminal else _WIDEST_TABLE
     return Console(width=width, highlight=False, emoji=False, markup=False)
 
 
+def _text_width(console: Console) -> int:
+    return console.width if console.is_terminal else _WIDTH_WITHOUT_TERMINAL
+
+
+def _say(console: Console, text: str, *, style: str | None = None) -> None:
+    console.print(_plain(text), style=style, width=_text_width(console))
+
+
 def _chapter(console: Console, title: str, lines: Any) -> None:
-    console.print(_plain(title), style="bold")
+    _say(console, title, style="bold")
     for line in lines:
         listed = Table.grid(padding=(0, 1))
         listed.add_row("  ·", _plain(line))
-        console.print(listed)
+        console.print(listed, width=_text_width(console))
 
 
 def _plain(text: str) -> Text:
@@ -86,8 +98,11 @@ def _plain(text: str) -> Text:
     return Text("".join(kept))
 
 
-def _short(text: str) -> Text:
-    return _plain(text if len(text) <= _LONGEST_NAME else text[: _LONGEST_NAME - 1] + "…")
+def _short(text: str) -> str:
+    """A name cut in its middle: runs of one test differ at its end."""
+    if len(text) <= _LONGEST_NAME:
+        return text
+    return f"{text[: _LONGEST_NAME - _KEPT_END - 1]}…{text[-_KEPT_END:]}"
 
 
 def _table(*heads: str, numbers: bool = True) -> Table:
@@ -100,16 +115,18 @@ def _table(*heads: str, numbers: bool = True) -> Table:
     return table
 
 
-def _runs(document: Document, number: Mapping[str, int]) -> Table:
+def _runs(document: Document, number: Mapping[str, int], *, cut: bool) -> Table:
     table = _table("#", "run", "test", "start (UTC)", "build", "kit", "verdict", "", numbers=False)
     for run in document["runs"]:
+        names = run["run_id"], run["test"], run["build"] or "—", run["kit"]
+        run_id, test, build, kit = (_plain(_short(n) if cut else n) for n in names)
         table.add_row(
             str(number[run["run_id"]]),
-            _short(run["run_id"]),
-            _short(run["test"]),
+            run_id,
+            test,
             (run["started_utc"] or "not known").replace("T", " ")[:16],
-            _short(run["build"] or "—"),
-            _short(run["kit"]),
+            build,
+            kit,
             run["verdict"],
             _plain("; ".join(_standing(document, run))),
         )

@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 
 import typer
 
+from dashboard.cli.export_progress import ExportProgress
 from logger.cli.options import JsonOption
 
 
@@ -61,7 +62,7 @@ def export_command(
     Example: slewtrace export recordings/lifts-both-sides.parquet -o run.xlsx --every "0.1 s"
     """
     from dashboard.export_request import read_asked  # noqa: PLC0415 - pulls in pyarrow
-    from dashboard.exporting import export_run  # noqa: PLC0415
+    from dashboard.exporting import check_stretch, export_run  # noqa: PLC0415
     from logger.recording.new_file import refuse_to_overwrite  # noqa: PLC0415
     from logger.recording.run import open_run  # noqa: PLC0415
 
@@ -80,8 +81,15 @@ def export_command(
     asked = read_asked({k: v for k, v in words.items() if v is not None}, path=out)
     refuse_to_overwrite(out, kind="an export")
     opened = open_run(run)
+    check_stretch(opened, asked)
     signal.signal(signal.SIGTERM, _end)
-    exported = export_run(opened, None if raw else _result(opened), out, asked)
+    with ExportProgress() as progress:
+        result = None
+        if not raw:
+            progress.doing("analysing the run")
+            result = _result(opened)
+        progress.doing(f"writing {out.name}")
+        exported = export_run(opened, result, out, asked, on_share=progress.share)
     if as_json:
         document = {
             "paths": [str(p) for p in exported.paths],

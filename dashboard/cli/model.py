@@ -21,6 +21,9 @@ from logger.cli.options import (
 from logger.errors import BadInput
 from logger.readings.quantity import Kind
 
+LONGEST_RADIUS_M = 200.0
+LARGEST_LOAD_KG = 1_000_000.0
+
 
 def model_command(
     test: TestOption,
@@ -57,17 +60,12 @@ def model_command(
         check_svg(figure, option="--figure")
     test_file, _ = read_test_file(test)
     plan = make_plan(test_file)
-    radius_m = (
-        plan.guarded_radius_m
-        if radius is None
-        else read_option(radius, Kind.LENGTH, option="--radius")
-    )
-    load_kg = plan.test_load_kg if load is None else read_option(load, Kind.MASS, option="--load")
+    radius_m = plan.guarded_radius_m if radius is None else _radius_m(radius)
+    load_kg = plan.test_load_kg if load is None else _load_kg(load)
     try:
         document = model_result(test_file, radius_m=radius_m, load_kg=load_kg, step_deg=step)
     except ValueError as exc:
-        given = [n for n, text in (("--radius", radius), ("--load", load)) if text is not None]
-        raise BadInput(where=" ".join(given) or str(test), what=str(exc)) from exc
+        raise BadInput(where=str(test), what=str(exc)) from exc
     text = model_text(document)
     if fit:
         from dashboard.cli.fit_text import fit_text  # noqa: PLC0415 - only for a fit
@@ -84,3 +82,25 @@ def model_command(
         title = f"Truck model: {test_file.truck.id}, test {test_file.test.id}"
         write_text(figure, model_svg(document, title=title), option="--figure")
     typer.echo(json.dumps(document, ensure_ascii=False) if as_json else text)
+
+
+def _radius_m(text: str) -> float:
+    radius_m = read_option(text, Kind.LENGTH, option="--radius")
+    if not 0 <= radius_m <= LONGEST_RADIUS_M:
+        raise BadInput(
+            where="--radius",
+            what=f"{text!r} is no crane's radius",
+            would_do=f'give 0 m to {LONGEST_RADIUS_M:g} m, such as "3.9 m"',
+        )
+    return radius_m
+
+
+def _load_kg(text: str) -> float:
+    load_kg = read_option(text, Kind.MASS, option="--load")
+    if not 0 <= load_kg <= LARGEST_LOAD_KG:
+        raise BadInput(
+            where="--load",
+            what=f"{text!r} is no test load",
+            would_do=f'give 0 kg to {LARGEST_LOAD_KG:.0f} kg, such as "1400 kg"',
+        )
+    return load_kg

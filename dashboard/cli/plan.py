@@ -85,11 +85,8 @@ def _draw(document: dict[str, Any], path: Path) -> None:
 def _resolution_deg(text: str | None) -> float | None:
     if text is None:
         return None
-    resolution_deg = read_option(text, Kind.ANGLE, option="--resolution")
+    would_do = 'an angle above 0 and up to 45 deg, such as "0.5 deg"'
+    resolution_deg = read_option(text, Kind.ANGLE, option="--resolution", would_do=would_do)
     if not 0 < resolution_deg <= 45:
-        raise BadInput(
-            where="--resolution",
-            what=f"{text!r} won't do",
-            would_do='an angle above 0 and up to 45 deg, such as "0.5 deg"',
-        )
+        raise BadInput(where="--resolution", what=f"{text!r} won't do", would_do=would_do)
     return resolution_deg

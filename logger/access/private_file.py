@@ -68,7 +68,7 @@ def refuse_taken(path: Path, *, replace: bool = False) -> None:
         raise BadInput(
             where=str(path),
             what="is there already, and is never overwritten unasked",
-            would_do="name another folder, or say that it may be replaced",
+            would_do="name another place, or move away what is there",
         )
 
 

@@ -7,7 +7,7 @@ import typer
 from logger.cli.broker import broker_command
 from logger.cli.calibrate import calibrate_app
 from logger.cli.check import check_command
-from logger.cli.note import note_command
+from logger.cli.note import NoteCommand, note_command
 from logger.cli.play import play_command
 from logger.cli.record import record_command
 from logger.cli.runs import import_command, recover_command, verify_command
@@ -20,7 +20,7 @@ def add_commands(app: typer.Typer) -> None:
     app.command("check")(check_command)
     app.command("record")(record_command)
     app.command("play")(play_command)
-    app.command("note")(note_command)
+    app.command("note", cls=NoteCommand)(note_command)
     app.command("recover")(recover_command)
     app.command("import")(import_command)
     app.command("verify")(verify_command)

@@ -69,6 +69,7 @@ def broker_command(
         typer.echo(certificate.in_words(now_utc=now_utc))
         typer.echo("Restart the broker. Devices and recorder stay as they are.", err=True)
         return
+    _refuse_made(out)
     made = make_broker(
         out,
         rig_file.rig.id,
@@ -84,6 +85,17 @@ def broker_command(
         typer.echo(json.dumps(_document(made, rig_file, url), ensure_ascii=False))
         return
     _tell(made, rig_file, url, now_utc)
+
+
+def _refuse_made(folder: Path) -> None:
+    from logger.live.broker.configuration import CONFIGURATION  # noqa: PLC0415 - as the others
+
+    if (folder / CONFIGURATION).exists():
+        raise BadInput(
+            where=str(folder / CONFIGURATION),
+            what="is there already, and is never overwritten unasked",
+            would_do="name another folder, or give --renew for a new certificate alone",
+        )
 
 
 def _hosts(sources: Sequence[Source], named: list[str]) -> list[str]:

@@ -26,7 +26,7 @@ def read_chart_file(path: Path) -> tuple[LoadChart, str]:
             )
     except OSError as exc:
         raise FileInvalid(where=str(path), what=f"can't be read ({exc.strerror})") from exc
-    text = read_text(path)
+    text = read_text(path, wanted="a load chart (CSV)")
     return read_load_chart(text, name=str(path)), text
 
 

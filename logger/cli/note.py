@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
+from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, TypeAlias
+from typing import Annotated, Any, TypeAlias
 
 import typer
+from typer.core import TyperCommand
 
 from logger.cli.options import JsonOption, read_option
 from logger.errors import BadInput
@@ -17,6 +20,18 @@ LONGEST_RADIUS_M = 200.0
 LONGEST_TEXT = 2000
 
 _Parts: TypeAlias = tuple[NoteKind, str, float | None]
+_BELOW_ZERO = re.compile(r"[-−]\s*[\d.]")
+
+
+class NoteCommand(TyperCommand):
+    """The command, which knows a radius below zero from an option."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Takes the words apart; a radius below zero is refused as one."""
+        for before, word in pairwise(args):
+            if before == "radius" and _BELOW_ZERO.match(word):
+                _radius_m(word)
+        return super().parse_args(ctx, args)
 
 
 def note_command(

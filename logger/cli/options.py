@@ -44,11 +44,20 @@ def read_text(path: Path, *, wanted: str = "a TOML file") -> str:
             where=str(path), what="there is no such file", would_do="check the name"
         ) from exc
     except UnicodeDecodeError as exc:
-        raise FileInvalid(
-            where=str(path), what="is no text", would_do=f"name {wanted} in UTF-8"
-        ) from exc
+        raise _no_utf8(path, exc, wanted=wanted) from exc
     except OSError as exc:
         raise FileInvalid(where=str(path), what=f"can't be read ({exc.strerror})") from exc
+
+
+def _no_utf8(path: Path, exc: UnicodeDecodeError, *, wanted: str) -> FileInvalid:
+    if b"\0" in exc.object:
+        return FileInvalid(where=str(path), what="is no text", would_do=f"name {wanted} in UTF-8")
+    line = exc.object.count(b"\n", 0, exc.start) + 1
+    return FileInvalid(
+        where=f"{path}, line {line}",
+        what=f"holds a sign that is not in UTF-8 (byte 0x{exc.object[exc.start]:02X})",
+        would_do="save the file in UTF-8",
+    )
 
 
 def write_text(path: Path, text: str, *, option: str) -> None:
@@ -91,8 +100,14 @@ def read_test_file(path: Path) -> tuple[TestFile, str]:
     return read_test(text, name=str(path)), text
 
 
-def read_option(text: str, kind: Kind, *, option: str) -> float:
+def read_option(text: str, kind: Kind, *, option: str, would_do: str = "") -> float:
     """A quantity given as an option, SI.
+
+    Args:
+        text: as it was given.
+        kind: what it measures.
+        option: its name.
+        would_do: what would do, where an example of the kind alone would mislead.
 
     Raises:
         BadInput: naming the option.
@@ -100,4 +115,6 @@ def read_option(text: str, kind: Kind, *, option: str) -> float:
     try:
         return parse_quantity(text, kind)
     except ValueError as exc:
-        raise BadInput(where=option, what=f"{text!r} won't do", would_do=str(exc)) from exc
+        raise BadInput(
+            where=option, what=f"{text!r} won't do", would_do=would_do or str(exc)
+        ) from exc

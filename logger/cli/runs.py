@@ -51,16 +51,21 @@ def verify_command(
 ) -> None:
     """Prove that a sealed run is as it was sealed, bit for bit; exit code 1 where it is not.
 
+    That holds for a run that was cut short, too. What is no run at all is bad input, exit code 2.
+
     Corrections that lie beside it are checked too, and told.
 
     Example: slewtrace verify runs/demo-a-1-20260504T093000Z.parquet
     """
     from logger.recording.run import open_run  # noqa: PLC0415 - pulls in pyarrow
 
-    opened = open_run(run, corrected=False)
+    opened = None
     try:
+        opened = open_run(run, corrected=False)
         opened.verify()
     except RunUnreadable as exc:
+        if opened is None and not _was_sealed(run, exc):
+            raise
         if as_json:
             typer.echo(json.dumps({"path": str(run), "as_sealed": False, "why": str(exc)}))
         typer.echo(f"slewtrace: {exc}", err=True)
@@ -88,6 +93,13 @@ def verify_command(
     if damage:
         typer.echo(f"slewtrace: {damage}", err=True)
         raise typer.Exit(1)
+
+
+def _was_sealed(run: Path, why: RunUnreadable) -> bool:
+    """Whether a file that can't be opened was a sealed run, whose seal is broken now."""
+    from logger.recording.file_seal import SealBroken, bears_a_seal  # noqa: PLC0415 - as above
+
+    return isinstance(why.__cause__, SealBroken) and bears_a_seal(run)
 
 
 def _layers_on(run: Path) -> tuple[list[dict[str, Any]], str]:

@@ -15,6 +15,7 @@ The second hash is checked whenever a run is opened (the footer is small), the f
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 from dataclasses import dataclass
@@ -94,6 +95,24 @@ def read_seal(path: Path) -> FileSeal:
     if hashlib.sha256(head + footer).digest() != footer_sha256:
         raise SealBroken("has a damaged footer")
     return FileSeal(body_bytes=start - SEAL_BYTES, body_sha256=head[len(SEAL_MAGIC) :])
+
+
+def bears_a_seal(path: Path) -> bool:
+    """Whether a file with a broken seal was once sealed, as far as what is left of it tells.
+
+    It was where the seal's mark stands anywhere in it, or where it begins
+    like a Parquet file and does not end like one: so does a run that was cut short.
+    """
+    kept = b""
+    with contextlib.suppress(OSError), path.open("rb") as file:
+        begins = file.read(len(PARQUET_MAGIC)) == PARQUET_MAGIC
+        while chunk := file.read(_CHUNK_BYTES):
+            looked_at = kept + chunk
+            if SEAL_MAGIC in looked_at:
+                return True
+            kept = looked_at[-len(SEAL_MAGIC) :]
+        return begins and not kept.endswith(PARQUET_MAGIC)
+    return False
 
 
 def _read_footer(file: BinaryIO) -> tuple[int, bytes]:

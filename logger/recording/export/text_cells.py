@@ -1,33 +1,51 @@
 """Text that a spreadsheet will not take for a formula.
 
-A cell that begins with ``=``, ``+``, ``-`` or ``@`` is worked out by a spreadsheet that opens a
-table, and may then send or change anything. Text from files gets an apostrophe in front there,
-the sign for text in spreadsheets. Numbers are never touched: -12.5 stays a number. (The list is
-that of the Open Worldwide Application Security Project's page on CSV injection, from memory.)
+A cell of a CSV file that begins with ``=``, ``+``, ``-`` or ``@`` is worked out by a spreadsheet
+that opens the file, and may then send or change anything. Text gets an apostrophe in front there,
+the sign for text in spreadsheets. In a workbook a cell says itself whether it is text, and an
+apostrophe would be seen; there the same sign is a property of the cell. Numbers are never touched:
+-12.5 stays a number. (The list is that of the Open Worldwide Application Security Project's page on
+CSV injection, from memory.)
 """
 
 from __future__ import annotations
 
-_ORDERS = ("=", "+", "-", "@", "＝", "＋", "－", "＠", "−", "|", "%")
+_ORDERS = ("=", "+", "-", "@", "＝", "＋", "－", "＠", "−", "|")
 _BREAKS = "\t\r\n"
 LONGEST_CELL = 32_767
 """Characters that a cell of a spreadsheet holds."""
 
 
 def safe_text(text: str) -> str:
-    """Text for a cell: no formula, no control characters, no longer than a cell holds.
+    """Text for a cell of a CSV file: no formula, no control characters, no longer than it holds.
 
     Args:
         text: from anywhere.
     """
-    plain = "".join(
-        c if c in _BREAKS or not _is_control(c) else "\N{REPLACEMENT CHARACTER}" for c in text
+    plain = plain_text(text)
+    return _cut(f"'{plain}") if looks_like_formula(plain) else plain
+
+
+def plain_text(text: str) -> str:
+    """Text for a cell that is marked as text: no control characters, no longer than a cell holds.
+
+    Args:
+        text: from anywhere.
+    """
+    return _cut(
+        "".join(
+            c if c in _BREAKS or not _is_control(c) else "\N{REPLACEMENT CHARACTER}" for c in text
+        )
     )
-    if plain[:1] in tuple(_BREAKS) or plain.lstrip().startswith(_ORDERS):
-        plain = f"'{plain}"
-    if len(plain) > LONGEST_CELL:
-        plain = plain[: LONGEST_CELL - 1] + "…"
-    return plain
+
+
+def looks_like_formula(text: str) -> bool:
+    """Whether a spreadsheet would work a text out, were it typed into a cell."""
+    return text[:1] in tuple(_BREAKS) or text.lstrip().startswith(_ORDERS)
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= LONGEST_CELL else text[: LONGEST_CELL - 1] + "…"
 
 
 def _is_control(sign: str) -> bool:

@@ -1,8 +1,9 @@
 """Readings as an Excel workbook: a sheet of facts each, then a sheet for each table of readings.
 
 A sheet ends at 1,048,576 rows, so long tables go on in a further sheet; a workbook of many
-millions of rows is refused, since nobody could open it. Numbers are numbers; text can be no
-formula (see :mod:`logger.recording.export.text_cells`).
+millions of rows is refused, since nobody could open it. Numbers are numbers, and text is text: a
+cell that holds some is no formula, and one that looks like a formula is marked as text, so that it
+becomes none when somebody edits it.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from logger.errors import BadInput
 from logger.recording.export.tables import Column, Export, FactTable, Piece, ReadingTable
-from logger.recording.export.text_cells import safe_text
+from logger.recording.export.text_cells import looks_like_formula, plain_text
 from logger.recording.export.wall_time import WallTime
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ def write_xlsx(path: Path, export: Export) -> None:
     with tempfile.TemporaryDirectory(dir=path.parent, prefix=".rows-") as rows:
         book = Workbook(str(path), {"constant_memory": True, "tmpdir": rows})
         try:
-            book.set_properties({"title": safe_text(str(export.about["run_id"]))[:255]})
+            book.set_properties({"title": plain_text(str(export.about["run_id"]))[:255]})
             _Sheets(book).write(export)
         finally:
             try:
@@ -85,7 +86,9 @@ class _Sheets:
         self._names: set[str] = set()
         self._head = book.add_format({"bold": True, "bottom": 1})
         self._unit = book.add_format({"italic": True, "bottom": 1})
-        self._text = book.add_format({"text_wrap": True, "valign": "top"})
+        text = {"text_wrap": True, "valign": "top"}
+        self._text = book.add_format(text)
+        self._no_formula = book.add_format(text | {"quote_prefix": True})
 
     def write(self, export: Export) -> None:
         for facts in export.facts:
@@ -100,13 +103,13 @@ class _Sheets:
             sheet.set_column(number, number, width)
         sheet.freeze_panes(HEAD_ROWS, 0)
         for number, column in enumerate(columns):
-            sheet.write_string(0, number, safe_text(column.name), self._head)
+            sheet.write_string(0, number, plain_text(column.name), self._head)
         for number, column in enumerate(columns):
-            sheet.write_string(1, number, safe_text(column.unit), self._unit)
+            sheet.write_string(1, number, plain_text(column.unit), self._unit)
         return sheet
 
     def _free_name(self, name: str) -> str:
-        base = safe_text(name).translate(_NOT_IN_SHEET_NAMES)[: _LONGEST_SHEET_NAME - 4]
+        base = plain_text(name).translate(_NOT_IN_SHEET_NAMES)[: _LONGEST_SHEET_NAME - 4]
         free, number = base, 2
         while free.lower() in self._names or free.lower() == "history":
             free, number = f"{base} {number}", number + 1
@@ -118,11 +121,15 @@ class _Sheets:
         for row, cells in enumerate(table.rows, start=HEAD_ROWS):
             for number, cell in enumerate(cells):
                 if isinstance(cell, str):
-                    sheet.write_string(row, number, safe_text(cell), self._text)
+                    self._write_text(sheet, row, number, plain_text(cell))
                 elif isinstance(cell, bool):
                     sheet.write_boolean(row, number, cell)
                 elif cell is not None and math.isfinite(cell):
                     sheet.write_number(row, number, cell)
+
+    def _write_text(self, sheet: Worksheet, row: int, number: int, text: str) -> None:
+        look = self._no_formula if looks_like_formula(text) else self._text
+        sheet.write_string(row, number, text, look)
 
     def _write_readings(self, table: ReadingTable, wall: WallTime) -> None:
         columns = (*_TIMES, *table.columns)
