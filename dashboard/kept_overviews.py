@@ -4,7 +4,7 @@ To see a run of an hour at first sight all its readings have to be gone through,
 second or more; what comes of it is small. It is kept in this user's folder for such things, under
 a name that follows from the file's hash, size, time and corrections, so a file that is not the
 same any longer is looked through again. What is kept is never needed: where it is missing,
-damaged or can't be written, the readings are.
+damaged or can't be written, the readings are. Damage shows by the hash that the file ends with.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import contextlib
 import hashlib
 import io
 import os
-import zipfile
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -27,9 +27,12 @@ from dashboard.figures.readings import Name, Wheel
 from logger.readings.spans import Spans
 from logger.recording.run import Run
 
-VERSION = 2
+VERSION = 3
 MOST_KEPT = 200
 LARGEST_BYTES = 64 * 1024 * 1024
+LEFT_OVER_S = 3600.0
+"""Age from which on a file that is still being written is one whose program has ended."""
+_HASH_BYTES = 32
 _NAMES: tuple[Name, ...] = ("slew", "load", "radius")
 _Arrays = dict[str, NDArray[Any]]
 
@@ -45,10 +48,14 @@ def kept_overview(run: Run, stamp: tuple[object, ...]) -> Overview | None:
     try:
         if path.stat().st_size > LARGEST_BYTES:
             return None
-        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as held:
-            return _from_arrays({name: held[name] for name in held.files})
-    except (OSError, ValueError, KeyError, TypeError, IndexError, zipfile.BadZipFile, EOFError):
+        kept = path.read_bytes()
+    except OSError:
         return None
+    arrays, told = kept[:-_HASH_BYTES], kept[-_HASH_BYTES:]
+    if _hash(arrays) != told:
+        return None
+    with np.load(io.BytesIO(arrays), allow_pickle=False) as held:
+        return _from_arrays({name: held[name] for name in held.files})
 
 
 def keep_overview(run: Run, stamp: tuple[object, ...], overview: Overview) -> None:
@@ -59,9 +66,13 @@ def keep_overview(run: Run, stamp: tuple[object, ...], overview: Overview) -> No
     beside = path.with_name(f"{path.name}.{os.getpid()}")
     with contextlib.suppress(OSError):
         path.parent.mkdir(parents=True, exist_ok=True)
-        beside.write_bytes(held.getbuffer())
-        beside.replace(path)
+        try:
+            beside.write_bytes(held.getvalue() + _hash(held.getvalue()))
+            beside.replace(path)
+        finally:
+            beside.unlink(missing_ok=True)
         _forget_the_oldest(path.parent)
+        _forget_what_was_left(path.parent)
 
 
 def _place(run: Run, stamp: tuple[object, ...]) -> Path:
@@ -74,6 +85,17 @@ def _forget_the_oldest(folder: Path) -> None:
     held = sorted(folder.glob("*.npz"), key=lambda p: p.stat().st_mtime, reverse=True)
     for path in held[MOST_KEPT:]:
         path.unlink(missing_ok=True)
+
+
+def _forget_what_was_left(folder: Path) -> None:
+    """Removes what a program that was ended while it wrote left behind."""
+    for path in folder.glob("*.npz.*"):
+        if path.stat().st_mtime < time.time() - LEFT_OVER_S:
+            path.unlink(missing_ok=True)
+
+
+def _hash(arrays: bytes) -> bytes:
+    return hashlib.blake2b(arrays, digest_size=_HASH_BYTES).digest()
 
 
 def _as_arrays(overview: Overview) -> _Arrays:

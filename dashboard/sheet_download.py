@@ -18,6 +18,7 @@ from starlette.responses import PlainTextResponse, Response
 from dashboard.figures.units import UnitsName
 from dashboard.run_library import RunLibrary
 from dashboard.sheet.typesetting import Paper, Part
+from dashboard.shelf.analyses import Result, awaited
 from logger.errors import SlewtraceError
 from logger.recording.run import Run
 
@@ -48,7 +49,7 @@ def add_sheet_download(server: FastAPI, library: RunLibrary) -> None:
         asked = _asked(units=units, paper=paper, part=part)
         if isinstance(asked, str):
             return PlainTextResponse(f"{asked}\n", status_code=400)
-        return await asyncio.to_thread(_sheet, library, run, asked)
+        return await _sheet(library, run, asked)
 
 
 def _asked(**words: str) -> _Asked | str:
@@ -60,12 +61,13 @@ def _asked(**words: str) -> _Asked | str:
     return _Asked(**words)  # type: ignore[arg-type]  # just held to the three kinds
 
 
-def _sheet(library: RunLibrary, run_id: str, asked: _Asked) -> Response:
-    run = library.find(run_id)
+async def _sheet(library: RunLibrary, run_id: str, asked: _Asked) -> Response:
+    run = await asyncio.to_thread(library.find, run_id)
     if run is None:
         return PlainTextResponse("There is no such run in this folder.\n", status_code=404)
     try:
-        pdf = _made(library, run, asked)
+        result = await awaited(library.result(run))
+        pdf = await asyncio.to_thread(_made, run, result, asked)
     except SlewtraceError as exc:
         return PlainTextResponse(f"{exc}\n", status_code=409)
     name = f"{_file_name(run_id)}-{asked.part if asked.part != 'both' else 'sheet'}.pdf"
@@ -74,7 +76,7 @@ def _sheet(library: RunLibrary, run_id: str, asked: _Asked) -> Response:
     return Response(pdf, media_type="application/pdf", headers=headers)
 
 
-def _made(library: RunLibrary, run: Run, asked: _Asked) -> bytes:
+def _made(run: Run, result: Result, asked: _Asked) -> bytes:
     # The compiler and its fonts come in with these.
     from dashboard.sheet.gathered import gather_dossier, read_later  # noqa: PLC0415
     from dashboard.sheet.sheet import make_sheet  # noqa: PLC0415
@@ -84,7 +86,7 @@ def _made(library: RunLibrary, run: Run, asked: _Asked) -> bytes:
         units=asked.units,
         issued=datetime.now(UTC).date().isoformat(),
         later=read_later(run.path),
-        result=library.result(run).result(),
+        result=result,
     )
     return make_sheet(dossier, paper=asked.paper, part=asked.part)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import re
+from urllib.parse import urlencode
 
 import pytest
 from dash import Input, Output
@@ -12,17 +13,18 @@ from dash.exceptions import PreventUpdate
 from starlette.routing import Mount, WebSocketRoute
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 
+from dashboard.access import sessions
 from dashboard.access.accounts import Accounts
 from dashboard.access.callbacks import changing, guard_callbacks, mark_of
 from dashboard.access.gate import FOR_ENGINEERS, OPEN, SESSION_KEY, SIGNED_OUT, Gate
 from dashboard.access.sessions import IDLE_S, LONGEST_S, Sessions
 from dashboard.access.sign_in import own_path
-from dashboard.access.tries import FROM_ONE
+from dashboard.access.tries import BY_ALL, FROM_ONE, Tries
 from dashboard.access.visit import Role
 from dashboard.app import make_app
 from dashboard.later_notes import read_later_notes
 from dashboard.serving import _config, listen
-from tests.opened import CALLBACKS, PASSWORDS, Visitor, opened, running
+from tests.opened import CALLBACKS, PASSWORDS, Clock, Visitor, opened, running
 from tests.sample_runs import seal_sample
 
 CHANGING = {"press", "save", "keep", "make", "add", "probe"}
@@ -413,6 +415,78 @@ def test_passwords_can_be_tried_a_few_times_only(place):
     assert elsewhere == 303
     assert place.told.count("127.0.0.9: wrong password") == allowed
     assert not any("wrong 1" in line for line in place.told)
+
+
+def test_all_together_try_passwords_a_few_times_only():
+    """Guessing from ever more addresses is held up too."""
+    allowed = int(BY_ALL.split()[0])
+    tries = Tries()
+    waits_s = [tries.wait_s(f"203.0.113.{n}") for n in range(allowed)]
+    held_up_s = tries.wait_s("198.51.100.1")
+
+    assert waits_s == [0] * allowed
+    assert 0 < held_up_s <= 300
+
+
+@pytest.mark.parametrize(
+    "more",
+    [{f"field{n}": "x" for n in range(8)}, {"field": "x" * 8192}],
+    ids=["fields", "bytes"],
+)
+def test_a_form_of_no_page_of_ours_signs_nobody_in(place, more):
+    """With more fields or bytes than were meant it is as one with nothing in it."""
+    visitor = Visitor(place, address="127.0.0.12")
+    form = {"name": "engineer", "password": PASSWORDS[Role.ENGINEER], "next": "/live"} | more
+    status, text, headers = visitor.ask("/sign-in", method="POST", body=urlencode(form))
+    nothing = visitor.ask("/sign-in", method="POST", body="")
+
+    assert (status, text) == nothing[:2]
+    assert status == 401
+    assert "Set-Cookie" not in headers
+
+
+def test_only_so_many_sessions_are_kept(monkeypatch):
+    """One more ends the one that was used least recently."""
+    monkeypatch.setattr(sessions, "_MOST", 3)
+    clock = Clock()
+    kept = Sessions(clock=clock)
+    names = []
+    for _ in range(3):
+        clock.now_s += 1
+        names.append(kept.begin("witness"))
+    clock.now_s += 1
+    kept.use(kept.find(names[0]))
+    names.append(kept.begin("engineer"))
+
+    assert [kept.find(name) is not None for name in names] == [True, False, True, True]
+
+
+def test_nothing_more_is_heard_of_a_line_whose_session_has_ended():
+    """What still comes over its WebSocket is not passed on: it reads as the line's end."""
+    kept, sent, heard = Sessions(), [], []
+    name = kept.begin("engineer")
+    scope = {"type": "websocket", "headers": [(b"origin", b"https://here"), (b"host", b"here")]}
+    scope |= {"session": {SESSION_KEY: name}, "scheme": "wss"}
+
+    async def receive():
+        return {"type": "websocket.receive", "text": "change something"}
+
+    async def send(message):
+        sent.append(message)
+
+    async def behind(_scope, receive, _send):
+        heard.append(await receive())
+        kept.end(name)
+        heard.extend([await receive(), await receive()])
+
+    asyncio.run(Gate(behind, sessions=kept)(scope, receive, send))
+
+    assert [message["type"] for message in heard] == [
+        "websocket.receive",
+        "websocket.disconnect",
+        "websocket.disconnect",
+    ]
+    assert sent == [{"type": "websocket.close", "code": SIGNED_OUT}]
 
 
 def test_nobody_learns_which_names_there_are(place):

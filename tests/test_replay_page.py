@@ -111,6 +111,33 @@ def test_keys_move_by_readings_seconds_and_events_and_can_be_switched_off(screen
     assert page.is_visible("#keys")
 
 
+@pytest.mark.parametrize("then", ["another run", "a while"])
+def test_a_step_whose_answer_was_lost_can_be_made_again(screen, folder, then):
+    """One reading on at the same time asks anew: in another run at once, in this one soon."""
+    name = "again" if then == "another run" else "both-sides"
+    run = open_run(folder / f"{name}.parquet")
+    every = np.unique(np.concatenate([run.raw(c).t_ns for c in run.channels])) / 1e9
+    page = screen.open("/replay?run=both-sides&t=100")
+    page.wait_for_selector("#replay[data-result]")
+    screen.goes_to(100)
+    page.evaluate(
+        "() => { const replay = slewtraceReplay, take = replay.tookTimes, now = performance.now();"
+        " performance.now = () => now;"
+        " replay.tookTimes = (told) => { replay.lost = told; replay.tookTimes = take; }; }"
+    )
+    page.keyboard.press("ArrowRight")
+    page.wait_for_function("() => slewtraceReplay.lost")
+    if then == "another run":
+        page.evaluate("dash_clientside.set_props('url', { search: '?run=again&t=100' })")
+        page.wait_for_selector("#replay[data-run=again][data-result]")
+        screen.goes_to(100)
+    else:
+        page.evaluate("{ const now = performance.now() + 10_000; performance.now = () => now; }")
+
+    assert screen.shown_s() == 100
+    shown(page, "ArrowRight", every[every > 100][0])
+
+
 def test_a_link_holds_time_range_pin_other_run_and_bookmarks(screen, run, results):
     """What a link names is there: differences by the readings, bookmarks, the run laid over."""
     lift, other = (r["sweeps"][0]["first_lift"]["t_s"] for r in results)

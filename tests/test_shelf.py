@@ -46,6 +46,16 @@ def test_a_process_finds_what_this_one_finds(run):
     assert Analyst(large=0)(run) == json.loads(json.dumps(analyse(run)))
 
 
+def test_a_process_runs_nothing_of_the_folder_that_it_is_started_in(run, tmp_path, monkeypatch):
+    """A file among the runs that is called as one of Python's, or of ours, is no program."""
+    for name in ("json", "numpy", "logger", "dashboard"):
+        (tmp_path / f"{name}.py").write_text("open('was-run', 'x')\nraise SystemExit(3)\n")
+    monkeypatch.chdir(tmp_path)
+
+    assert Analyst(large=0)(run)["run_id"] == run.header.run_id
+    assert not (tmp_path / "was-run").exists()
+
+
 def test_a_small_run_needs_no_process(run, monkeypatch):
     """Starting one would take longer than the analysis."""
     monkeypatch.setattr(analyst, "start_behind", lambda _: pytest.fail("was started"))
@@ -162,6 +172,24 @@ def test_a_large_run_is_looked_through_before_anyone_asks(large, monkeypatch):
     monkeypatch.setattr(held_readings, "read_readings", lambda _: pytest.fail("was read again"))
 
     assert held.overview(large).span_ns == large.span_ns
+
+
+@pytest.mark.parametrize("damage", ["flipped", "cut", "empty", "zeros"])
+def test_a_damaged_overview_is_made_anew(large, tmp_path, damage):
+    """Its page sees the run all the same, and what is kept is whole again."""
+    held, stamp = HeldReadings(), stamp_of(large.path)
+    first = held.overview(large)
+    (kept,) = tmp_path.rglob("*.npz")
+    whole = kept.read_bytes()
+    flipped = whole[:999] + bytes([whole[999] ^ 1]) + whole[1000:]
+    damaged = {"flipped": flipped, "cut": whole[:-1], "empty": b"", "zeros": bytes(len(whole))}
+    kept.write_bytes(damaged[damage])
+    seen = kept_overview(large, stamp)
+    again = HeldReadings().overview(large)
+
+    assert seen is None
+    assert again.span_ns == first.span_ns
+    assert kept_overview(large, stamp) is not None
 
 
 def test_a_page_waits_for_the_look_ahead_that_goes_on(large, monkeypatch):

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from fastapi import FastAPI
 
 _LONGEST_FORM_BYTES = 8192
+_MOST_FIELDS = 10
 _HASHED_AT_A_TIME = 2
 """Each takes 64 MiB for a moment."""
 _FILES = (("page.css", "text/css"), ("page.js", "text/javascript"))
@@ -97,13 +98,17 @@ def own_path(wanted: str) -> str:
 
 
 async def _form(request: Request) -> dict[str, str]:
-    """The fields that were sent; none of a form that is larger than any that was meant."""
+    """The fields that were sent; none of a form that is larger, or has more, than any meant."""
     body = b""
     async for chunk in request.stream():
         body += chunk
         if len(body) > _LONGEST_FORM_BYTES:
             return {}
-    fields = parse_qs(body.decode(errors="replace"), keep_blank_values=True, max_num_fields=10)
+    text = body.decode(errors="replace")
+    try:
+        fields = parse_qs(text, keep_blank_values=True, max_num_fields=_MOST_FIELDS)
+    except ValueError:
+        return {}
     return {key: values[-1] for key, values in fields.items()}
 
 

@@ -5,7 +5,11 @@
 
   const EPSILON_S = 1e-10; // a tenth of a nanosecond: times are whole ones
   const replay = window.slewtraceReplay;
+  const PATIENCE_MS = 3000; // an answer that takes longer is lost
   let asked = null, waiting = 0;
+
+  const isAsked = (copy, t) => asked && asked.copy === copy && asked.t === t
+    && performance.now() - asked.atMs < PATIENCE_MS;
 
   function next(direction) {
     const { times, t } = replay;
@@ -26,16 +30,16 @@
     }
     if (direction > 0 ? t >= copy.end_s : t <= copy.start_s) return;
     waiting = direction;
-    if (asked === t) return;
-    asked = t;
+    if (isAsked(copy, t)) return;
+    asked = { copy, t, atMs: performance.now() };
     replay.setProps("replay-asked-times", { data: t });
   }
 
   function tookTimes(told) {
+    if (!told || !replay.copy || told.run !== replay.copy.run) return;
     const direction = waiting;
     asked = null;
     waiting = 0;
-    if (!told || !replay.copy || told.run !== replay.copy.run) return;
     replay.times = told.times_s;
     if (direction && told.asked_s === replay.t && next(direction) !== undefined) step(direction);
   }

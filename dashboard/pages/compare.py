@@ -172,6 +172,7 @@ def _register_answer(app: dash.Dash, looked: LookedThrough) -> None:
         choice = read_comparison(
             {"runs": runs or (), "against": against, "limit": limit, "anyway": ask["anyway"]}
         )
+        await looked.wait_for(choice)
         return await asyncio.to_thread(_answer, looked, choice, units_of(ask["units"]))
 
 
@@ -219,6 +220,7 @@ def _register_figures(app: dash.Dash, looked: LookedThrough) -> None:
             limit_deg=shown["limit_deg"],
             anyway=shown["anyway"],
         )
+        await looked.wait_for(choice)
         return await asyncio.to_thread(_figures, looked, choice, screen, units)
 
 

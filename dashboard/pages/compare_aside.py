@@ -78,7 +78,7 @@ def register_aside(app: dash.Dash, library: RunLibrary) -> None:
         decided: int | None,
     ) -> tuple[Any, ...]:
         excluded = ctx.triggered_id == "aside-out"
-        run = library.find(run_id) if run_id else None
+        run = await asyncio.to_thread(library.find, run_id or "")
         if run is None:
             return dash.no_update, "✖ Choose the run first.", dash.no_update
         words = reason or ("" if excluded else TAKEN_BACK)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import threading
 from collections import OrderedDict
 from collections.abc import Sequence
@@ -13,7 +14,7 @@ from dashboard.figures.run_reactions import reaction_lines
 from dashboard.pages.compare_choice import Comparison
 from dashboard.repeats.run_comparison_sameness import ComparedRun
 from dashboard.run_library import RunLibrary
-from dashboard.shelf.analyses import Result, failure_words
+from dashboard.shelf.analyses import Result, awaited, failure_words
 from logger.errors import RunUnreadable
 from logger.recording.run import Run
 
@@ -81,16 +82,16 @@ class LookedThrough:
         self._lock = threading.Lock()
         self._kept: OrderedDict[str, Looked] = OrderedDict()
 
+    async def wait_for(self, choice: Comparison) -> None:
+        """Waits until the runs of a choice are analysed, as far as they can be; no thread waits."""
+        runs, _ = await asyncio.to_thread(self._runs, choice)
+        self._library.want(runs)
+        for run in runs:
+            await asyncio.gather(self._result(run), return_exceptions=True)  # find() tells of them
+
     def find(self, choice: Comparison) -> Found:
         """The runs of a choice, with what is in them; waits until all are analysed."""
-        runs: list[Run] = []
-        missing: list[str] = []
-        for run_id in choice.runs:
-            run = self._library.find(run_id)
-            if run is None:
-                missing.append(f"{run_id}: there is no such run in this folder")
-            else:
-                runs.append(run)
+        runs, missing = self._runs(choice)
         self._library.want(runs)
         looked: list[tuple[Run, Looked]] = []
         for run in runs:
@@ -103,6 +104,21 @@ class LookedThrough:
             looked=tuple(seen for _, seen in looked),
             missing=tuple(missing),
         )
+
+    def _runs(self, choice: Comparison) -> tuple[list[Run], list[str]]:
+        """The runs that there are, and a line for each that there is not."""
+        runs: list[Run] = []
+        missing: list[str] = []
+        for run_id in choice.runs:
+            run = self._library.find(run_id)
+            if run is None:
+                missing.append(f"{run_id}: there is no such run in this folder")
+            else:
+                runs.append(run)
+        return runs, missing
+
+    async def _result(self, run: Run) -> Result:
+        return await awaited(self._library.result(run))
 
     def _look(self, run: Run) -> Looked:
         """What is in a run; whether it is set aside is asked anew each time."""

@@ -92,7 +92,7 @@ def register_load_chart(app: dash.Dash, library: RunLibrary) -> None:
     async def draw(
         chosen: str | None, screen: dict[str, Any] | None, run_id: str | None, units: str | None
     ) -> tuple[Component, Component]:
-        run = library.find(run_id) if run_id else None
+        run = await asyncio.to_thread(library.find, run_id) if run_id else None
         if run is None or not screen:
             raise PreventUpdate
         chart = chart_of(run)

@@ -65,7 +65,7 @@ def _register_first_sight(app: dash.Dash, library: RunLibrary) -> None:
     async def draw(asked: Asked | None, screen: dict[str, Any] | None) -> tuple[Any, ...]:
         if not asked or not screen:
             raise PreventUpdate
-        run = _run(library, asked)
+        run = await _run(library, asked)
         try:
             overview = await asyncio.to_thread(library.overview, run)
         except RunUnreadable as exc:
@@ -73,8 +73,8 @@ def _register_first_sight(app: dash.Dash, library: RunLibrary) -> None:
         return (*await asyncio.to_thread(_draw, library, run, overview, screen, asked), "")
 
 
-def _run(library: RunLibrary, asked: Asked | None) -> Run:
-    run = library.find(asked["run"]) if asked else None
+async def _run(library: RunLibrary, asked: Asked) -> Run:
+    run = await asyncio.to_thread(library.find, asked["run"])
     if run is None:
         raise PreventUpdate
     return run
@@ -130,7 +130,7 @@ def _register_result(app: dash.Dash, library: RunLibrary) -> None:
     ) -> tuple[Any, ...]:
         if not copy or not asked or not screen:
             raise PreventUpdate
-        run = _run(library, asked)
+        run = await _run(library, asked)
         result, failure = await done(library.result(run))
         try:
             told = await asyncio.to_thread(_found, library, run, result, screen, asked)
@@ -184,9 +184,9 @@ def _register_angles(app: dash.Dash, library: RunLibrary) -> None:
     ) -> tuple[Any, ...]:
         if axis != "angle" or not screen or not asked:
             raise PreventUpdate
-        run = _run(library, asked)
+        run = await _run(library, asked)
         result, failure = await done(library.result(run))
-        other = library.find(other_id) if other_id else None
+        other = await asyncio.to_thread(library.find, other_id or "")
         others = (await done(library.result(other)))[0] if other else None
         return (
             await asyncio.to_thread(

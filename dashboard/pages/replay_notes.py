@@ -134,7 +134,7 @@ def register(app: dash.Dash, library: RunLibrary) -> None:
         rest: dict[str, Any] | None,
         asked: dict[str, Any] | None,
     ) -> tuple[Any, ...]:
-        run = library.find(asked["run"]) if asked else None
+        run = await asyncio.to_thread(library.find, asked["run"]) if asked else None
         if not clicks or not rest or run is None:
             raise PreventUpdate
         try:

@@ -50,7 +50,7 @@ def register(app: dash.Dash, library: RunLibrary) -> None:
     )
     @reading
     async def exact(rest: dict[str, Any] | None, asked: dict[str, Any] | None) -> dict[str, Any]:
-        run = _run(library, asked)
+        run = await asyncio.to_thread(_run, library, asked)
         if not rest:
             raise PreventUpdate
         return await asyncio.to_thread(_exact, library, run, rest["t_s"], rest.get("pin_s"))
@@ -63,7 +63,7 @@ def register(app: dash.Dash, library: RunLibrary) -> None:
     )
     @reading
     async def times(t_s: float | None, asked: dict[str, Any] | None) -> dict[str, Any]:
-        run = _run(library, asked)
+        run = await asyncio.to_thread(_run, library, asked)
         if t_s is None:
             raise PreventUpdate
         return await asyncio.to_thread(_times, library, run, t_s)

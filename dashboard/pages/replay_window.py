@@ -27,6 +27,7 @@ from logger.recording.run import Run
 
 if TYPE_CHECKING:
     from fastapi import FastAPI
+    from starlette.datastructures import QueryParams
     from starlette.requests import Request
 
 FEWEST_POINTS = 400
@@ -56,7 +57,7 @@ def add_replay_window(server: FastAPI, library: RunLibrary) -> None:
 
     async def window(request: Request) -> JSONResponse:
         asked = request.query_params
-        run, other = library.find(asked.get("run", "")), library.find(asked.get("with", ""))
+        run, other = await asyncio.to_thread(_runs, library, asked)
         start_s, end_s = number_of(asked.get("from")), number_of(asked.get("to"))
         if run is None or start_s is None or end_s is None or start_s >= end_s:
             return JSONResponse({"error": "no such run or stretch"}, status_code=404)
@@ -74,6 +75,11 @@ def add_replay_window(server: FastAPI, library: RunLibrary) -> None:
             return JSONResponse({"error": str(exc)}, status_code=409)
 
     server.add_route("/replay/window", window, methods=["GET"])
+
+
+def _runs(library: RunLibrary, asked: QueryParams) -> tuple[Run | None, Run | None]:
+    """The run, and the one that is laid over it."""
+    return library.find(asked.get("run", "")), library.find(asked.get("with", ""))
 
 
 def _points(width_px: float | None) -> int:

@@ -101,7 +101,7 @@ def _register(app: dash.Dash, library: RunLibrary) -> None:
     )
     @reading
     async def draw(run_id: str | None, screen: dict[str, Any] | None) -> Component:
-        run = library.find(run_id) if run_id else None
+        run = await asyncio.to_thread(library.find, run_id) if run_id else None
         if run is None or not screen:
             raise PreventUpdate
         result = await asyncio.wrap_future(library.result(run))

@@ -30,7 +30,7 @@ from dashboard.pages.attributes import aria
 from dashboard.pages.inert import Inert
 from dashboard.results import OtherMethod, judge
 from dashboard.run_library import RunLibrary
-from dashboard.shelf.analyses import Result
+from dashboard.shelf.analyses import Result, awaited
 from logger.readings.method_table import Method
 from logger.recording.run import Run
 
@@ -99,7 +99,7 @@ def register_what_if(app: dash.Dash, library: RunLibrary) -> None:
     @reading
     async def judge_anew(*asked: Any) -> list[Component]:
         *values, screen, run_id = asked
-        run = library.find(run_id) if run_id else None
+        run = await asyncio.to_thread(library.find, run_id or "")
         if run is None or not screen:
             raise PreventUpdate
         method = run.header.test.method
@@ -108,7 +108,7 @@ def register_what_if(app: dash.Dash, library: RunLibrary) -> None:
             return [html.P(["✖ ", trouble], className="invalid")]
         changed = {k: v for k, v in chosen.items() if v != getattr(method, k)}
         future = library.result(run)
-        recorded = await asyncio.wrap_future(future)
+        recorded = await awaited(future)
         if not changed:
             return [html.P("As recorded. Change a choice to compare.", className="muted")]
         other = await asyncio.to_thread(gathered.judged, run, future, OtherMethod(**changed))

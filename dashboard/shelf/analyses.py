@@ -1,11 +1,13 @@
-"""Results of runs, computed in the background, one at a time.
+"""Results of runs, computed in the background: at most one that a page waits for, and one other.
 
 A result is kept as long as its file stays as it is. What a page waits for comes before what a
-list would like to show.
+list would like to show: it does not wait for what the list has in hand, which may be a large run,
+and the list goes on only when no page waits.
 """
 
 from __future__ import annotations
 
+import asyncio
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable
@@ -35,8 +37,10 @@ class Analyses:
         self._results: dict[Stamp, Future[Result]] = {}
         self._wanted: deque[tuple[Run, Stamp]] = deque()
         self._in_hand: Future[Result] | None = None
+        self._awaited: set[Future[Result]] = set()
         self._closed = False
-        self._analysts = ThreadPoolExecutor(max_workers=1, thread_name_prefix="analyse")
+        self._for_pages = ThreadPoolExecutor(max_workers=1, thread_name_prefix="analyse-awaited")
+        self._for_lists = ThreadPoolExecutor(max_workers=1, thread_name_prefix="analyse-wanted")
 
     def result(self, run: Run) -> Future[Result]:
         """The result of a run, which may still be in the making.
@@ -46,9 +50,13 @@ class Analyses:
         """
         stamp = stamp_of(run.path)
         with self._lock:
-            if stamp not in self._results:
-                self._results[stamp] = self._analysts.submit(self._analysed, run)
-            return self._results[stamp]
+            if stamp in self._results:
+                return self._results[stamp]
+            awaited = self._for_pages.submit(self._analysed, run)
+            self._results[stamp] = awaited
+            self._awaited.add(awaited)
+        awaited.add_done_callback(self._was_awaited)
+        return awaited
 
     def want(self, runs: Iterable[Run]) -> list[Future[Result] | None]:
         """Results as far as they are there; the rest are computed one after the other.
@@ -87,27 +95,45 @@ class Analyses:
 
     def close(self) -> None:
         """Gives up what is still to be analysed."""
-        self._closed = True
-        self._analysts.shutdown(wait=False, cancel_futures=True)
+        with self._lock:
+            self._closed = True
+        for analysts in (self._for_pages, self._for_lists):
+            analysts.shutdown(wait=False, cancel_futures=True)
 
     def _analysed(self, run: Run) -> Result:
         self._beforehand(run)
         return self._analyse(run)
 
-    def _go_on(self, _done: Future[Result] | None = None) -> None:
-        """Begins with the next result that is wanted, unless one is in the making."""
+    def _was_awaited(self, done: Future[Result]) -> None:
         with self._lock:
-            if self._closed or (self._in_hand is not None and not self._in_hand.done()):
+            self._awaited.discard(done)
+        self._go_on()
+
+    def _go_on(self, _done: Future[Result] | None = None) -> None:
+        """Begins with the next result that is wanted, unless one is in the making or awaited."""
+        with self._lock:
+            if self._closed or self._awaited:
+                return
+            if self._in_hand is not None and not self._in_hand.done():
                 return
             while self._wanted:
                 run, stamp = self._wanted.popleft()
                 if stamp not in self._results and stamp_if_there(run.path) == stamp:
-                    self._in_hand = self._analysts.submit(self._analysed, run)
-                    self._results[stamp] = self._in_hand
+                    in_hand = self._for_lists.submit(self._analysed, run)
+                    self._in_hand = self._results[stamp] = in_hand
                     break
             else:
                 return
-        self._in_hand.add_done_callback(self._go_on)
+        in_hand.add_done_callback(self._go_on)
+
+
+async def awaited(future: Future[Result]) -> Result:
+    """A result when it is there. No thread waits for it, and whoever gives up ends nothing.
+
+    Raises:
+        RunUnreadable: where the samples are damaged; and whatever else the analysis raised.
+    """
+    return await asyncio.shield(asyncio.wrap_future(future))
 
 
 def failure_words(future: Future[Result]) -> str:

@@ -4,7 +4,7 @@ Python lets one thread at a time compute, so while a run of an hour at 10 kHz is
 page that is opened would wait again and again. A large run is therefore analysed by a process that
 lets all others go first; small ones are done before such a process would have begun.
 
-    python -m dashboard.shelf.analyst RUN    # what that process runs: prints the result as JSON
+    python -P -m dashboard.shelf.analyst RUN    # what that process runs: prints the result as JSON
 """
 
 from __future__ import annotations
@@ -43,7 +43,8 @@ class Analyst:
         """
         if run.sample_count < self._large:
             return _analysed(run)
-        started = start_behind([sys.executable, "-m", __name__, str(run.path)])
+        # -P: what lies in the folder that the dashboard was started in is no part of the program.
+        started = start_behind([sys.executable, "-P", "-m", __name__, str(run.path)])
         self._started.add(started)
         try:
             if self._closed:

@@ -79,16 +79,17 @@ class RunShelf:
         self._opener: threading.Thread | None = None
         self._closed = False
 
-    def look(self, *, patience_s: float | None = None) -> Shelf:
+    def look(self, *, patience_s: float | None = None, called: str = "") -> Shelf:
         """What lies in the folder now.
 
         Args:
             patience_s: how long files may be opened that were not yet, the newest first; None
                 opens all.
+            called: name, without its ending, of the file to open before all others and in any case.
         """
         if patience_s is not None and self._is_opening():
             patience_s = 0.0
-        known, unread = self._look(patience_s)
+        known, unread = self._look(patience_s, called)
         if unread:
             self._open_the_rest()
         unreadable = [k for k in known.values() if isinstance(k, Unreadable)]
@@ -107,10 +108,19 @@ class RunShelf:
         )
 
     def find(self, run_id: str) -> Run | None:
-        """The run of an id, or None where there is none here or in a folder below."""
-        shelf = self.look(patience_s=_PATIENCE_S)
+        """The run of an id, or None where there is none here or in a folder below.
+
+        Where files of a large folder were not opened yet, that called as the id is opened first;
+        whoever asks for none of those that were waits for the thread that opens the rest.
+        """
+        if not run_id:
+            return None
+        shelf = self.look(patience_s=_PATIENCE_S, called=run_id)
         found = shelf.run(run_id) or self._find_catalogued(run_id)
-        return self.look().run(run_id) if found is None and shelf.unread else found
+        while found is None and shelf.unread and not self._closed:
+            shelf = self._look_when_more_is_opened()
+            found = shelf.run(run_id)
+        return found
 
     def stamps(self) -> set[Stamp]:
         """All files that are known as they were when last looked at."""
@@ -135,7 +145,17 @@ class RunShelf:
                 self._catalogued.popitem(last=False)
         return found if isinstance(found, Run) and found.header.run_id == run_id else None
 
-    def _look(self, patience_s: float | None) -> tuple[dict[Stamp, Run | Unreadable], int]:
+    def _look_when_more_is_opened(self) -> Shelf:
+        """Waits for the thread that opens files; opens them itself where that thread has ended."""
+        opener = self._opener
+        if opener is None or not opener.is_alive():
+            return self.look()
+        opener.join(_PATIENCE_S)
+        return self.look(patience_s=0.0)
+
+    def _look(
+        self, patience_s: float | None, called: str = ""
+    ) -> tuple[dict[Stamp, Run | Unreadable], int]:
         """The folder's files, opened as far as patience goes, and how many were not."""
         paths = sorted(self._folder.glob("*.parquet"))
         stamps = [stamp for p in paths if (stamp := stamp_if_there(p)) is not None]
@@ -143,9 +163,14 @@ class RunShelf:
         with self._lock:
             opened = {s: self._opened[s] for s in stamps if s in self._opened}
         # Files are opened without the lock: others look at the folder meanwhile.
-        newest = sorted((s for s in stamps if s not in opened), key=lambda s: s[1], reverse=True)
+        newest = sorted(
+            (s for s in stamps if s not in opened),
+            key=lambda s: (s[0].stem == called, s[1]),
+            reverse=True,
+        )
         for number, stamp in enumerate(newest):
-            if time.monotonic() >= until_s and (number >= _AT_ONCE or not patience_s):
+            late = time.monotonic() >= until_s and (number >= _AT_ONCE or not patience_s)
+            if late and stamp[0].stem != called:
                 break
             opened[stamp] = _open(stamp[0])
         with self._lock:
