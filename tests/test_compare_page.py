@@ -18,6 +18,7 @@ from dashboard.figures.run_overlay import (
     overlay_summary,
 )
 from dashboard.figures.units import SI, US
+from dashboard.figures.words import shown_name, telling_names, wheel_words
 from dashboard.pages.compare_choice import Comparison, read_comparison
 from dashboard.pages.compared import LookedThrough, comparison_of
 from dashboard.repeats.run_comparison import Asked, compare_runs
@@ -118,6 +119,28 @@ def test_dots_show_lifts_with_intervals_and_where_none_came(compared):
     assert "<img" not in figure.to_json()
 
 
+def test_runs_of_one_test_are_told_apart_by_their_ids(compared):
+    """In a figure's labels: the test's name where it is the only one, else the run's id."""
+    ids = [f"a-test-with-a-long-name-2026110{day}T093000Z" for day in (1, 2)]
+    repeats = [{"test": "same", "run_id": run_id} for run_id in ids]
+    document = compare_runs(compared[0], Asked())
+    labels = dots_figure(document, LIGHT).layout.yaxis.ticktext
+
+    assert telling_names([*repeats, {"test": "other", "run_id": "x"}]) == [
+        "a-test-wi…20261101T093000Z",
+        "a-test-wi…20261102T093000Z",
+        "other",
+    ]
+    assert labels == ("first  1", "second  2")
+
+
+def test_a_name_is_not_read_reversed():
+    """Characters that force a direction go; a name of right-to-left letters stays as it is."""
+    assert shown_name("\u202eA\u2066B\u2069\u202c") == "AB"
+    assert shown_name("رافعة ١\u200f") == "رافعة ١\u200f"
+    assert wheel_words("rear\u202e_left") == "rear left"
+
+
 def test_runs_that_can_not_be_compared_are_told_and_the_rest_is(folder):
     """A missing run is a line; other trucks are refused; one alone is nothing to compare."""
     library = RunLibrary(folder, analyse=analyse)
@@ -158,6 +181,7 @@ class TestInABrowser:
             page.click("#runs-compare:has-text('Compare 2 runs')")
             page.wait_for_selector("#compare-overlay .main-svg")
             cells = page.inner_text("#compare-body")
+            heads = page.locator(".sectors-of thead .name").all_inner_texts()
             link = page.locator("#compare-body a[href^='/replay']").first.get_attribute("href")
             page.click("#setting-aside summary")
             page.click("#aside-run")
@@ -177,6 +201,7 @@ class TestInABrowser:
         left = "SET_PROPS: Component runs-mark not found"
         assert [c for c in opened.complaints if left not in c] == []
         assert "first lift at" in cells
+        assert sorted(heads) == ["first", "second"]
         assert "84.6" in cells
         assert "provisional" in cells
         assert "run=" in link and "t=" in link  # noqa: PT018

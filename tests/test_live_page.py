@@ -23,7 +23,7 @@ pytestmark = [
 LEAST_TARGET_PX = 44
 LOST_AFTER_S = 1.6
 """What is shown is never older: the page says that nothing comes, see assets/live.js."""
-HARMLESS = ("Component live-", "WebSocket")
+HARMLESS = ("Component live-", "SET_PROPS: Component live-", "WebSocket")
 """What the browser says of a page that was left, and of a server that stood still."""
 
 
@@ -103,6 +103,7 @@ def test_a_test_is_followed_from_nothing_to_the_sealed_run(browser, tmp_path):
             screen.says("live-next-words", "Slew on slowly")
             _clear_alarms(screen)
             _lift_and_acknowledge(screen, bay, recorder)
+            _hear(screen)
             _note(screen, recorder)
             _lose_a_switch(screen, bay)
             _check_targets_and_names(screen)
@@ -140,6 +141,9 @@ def _lift_and_acknowledge(screen, bay, recorder):
     bay.readings.open = {"rear_left"}
     screen.state("live-alarm", "confirmed")
     screen.state(wheel("rear_left"), "lifted")
+    _silent_until_switched_on(screen)
+    _read_from_afar(screen)
+    screen.says("live-event-0", "rear left LIFTED at 10.0°")
     screen.says("live-next-words", "rear left is off the ground: stop slewing, set the load down")
     screen.says("live-plan", "LIFTED")
     screen.page.wait_for_function("() => document.title.startsWith('▲ ALARM')")
@@ -150,10 +154,69 @@ def _lift_and_acknowledge(screen, bay, recorder):
     screen.state("live-alarm", "waiting")
     screen.press("Acknowledge")
     screen.state("live-alarm", "clear")
-    screen.says("live-answer", "acknowledged: wheel/rear_left confirmed")
+    screen.says("live-answer", "acknowledged: wheel rear left confirmed")
     told = recorder.wait_for(named("note", kind="acknowledge", text="wheel/rear_left confirmed"))
 
     assert told["t_s"] > 0
+
+
+def _silent_until_switched_on(screen):
+    page = screen.page
+
+    assert "Silent: sound is off" in screen.text("#live-alarm")
+
+    page.click("#live-sound")
+    screen.says("live-sound", "Sound is on: turn off")
+    page.wait_for_selector("#live-silent", state="hidden")
+    page.click("#live-sound")
+    page.wait_for_selector("#live-silent", state="visible")
+
+
+def _read_from_afar(screen):
+    """A wheel's words are large, the lifted one's most, and none is cut."""
+    for width, least_px in ((1280, 33), (820, 33), (390, 19)):
+        screen.page.set_viewport_size({"width": width, "height": 844})
+        down, lifted = (
+            screen.page.locator(f"#{wheel(name)} strong").evaluate(
+                "e => parseFloat(getComputedStyle(e).fontSize)"
+            )
+            for name in ("front_left", "rear_left")
+        )
+        cut = screen.page.locator(".live-wheel").evaluate_all(
+            "tiles => tiles.filter(t => t.scrollWidth > t.clientWidth).length"
+        )
+
+        assert lifted > down >= least_px
+        assert not cut
+
+
+def _hear(screen):
+    """The switch of the sound is seen without scrolling, and its choice is kept for the visit."""
+    page = screen.page
+    switch = page.locator("#live-sound")
+    for width, height in ((1280, 860), (820, 1180), (390, 844)):
+        page.set_viewport_size({"width": width, "height": height})
+        box = switch.bounding_box()
+
+        assert box["y"] + box["height"] <= height
+
+    assert not page.is_visible("#live-silent"), "nothing is loud"
+
+    for left in (lambda: page.click(".link[href='/plan']"), page.reload):
+        switch.click()
+        screen.says("live-sound", "Sound is on: turn off")
+        left()
+        if page.url.endswith("/plan"):
+            page.wait_for_selector("#plan-page")
+            page.click(".link[href='/live']")
+        screen.phase("live")
+        screen.state("live-alarm", "clear")
+        if not page.evaluate("navigator.userActivation.hasBeenActive"):
+            screen.says("live-sound", "Sound is off till you press here")
+            page.click(".live-next")
+        screen.says("live-sound", "Sound is on: turn off")
+        switch.click()
+        screen.says("live-sound", "Sound is off: turn on")
 
 
 def _note(screen, recorder):
@@ -248,6 +311,7 @@ def test_one_of_two_is_chosen_and_nothing_that_is_gone_looks_fresh(browser, tmp_
         assert violations(screen.page) == []
         assert {screen.text(f"#{wheel(w)}-word") for w in WHEELS} == {"UNKNOWN"}
         assert "slewtrace recover" in screen.text(".when-gone")
+        assert "load (cell)" in screen.text(".live-details")
 
         screen.page.locator(".when-others").click()
         screen.phase("live")

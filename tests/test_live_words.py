@@ -89,6 +89,7 @@ def test_a_quiet_moment_in_both_systems_of_units():
     assert words["live-moment-value"] == "101 %"
     assert (us["live-load-value"], us["live-radius-value"]) == ("3 086", "12.83")
     assert states["live-alarm"] == "clear"
+    assert words["live-alarm-text"] == "None active, none to acknowledge."
     assert found["ages_s"][0] == pytest.approx(0.1)
     assert words["live-health"] == "12 345 readings kept · 2 packs missing · disk room for 2 h"
     assert words["live-sweep-words"] == "On the right, at rest, boom may go to 172°"
@@ -160,12 +161,15 @@ def test_nothing_looks_fresh_once_nothing_is_of_now(phase):
     made.phase = phase
     found, words, states = said(made)
     loud = phase in (Phase.GONE, Phase.STILL)
+    no_readings = "There are no current readings: any wheel may be up."
 
     assert {words[f"live-{k}-value"] for k in ("slew", "load", "radius", "moment")} == {"?"}
     assert {states[f"live-wheel-{n}"] for n in range(4)} == {"unknown"}
     assert {words[f"live-channel-{n}-state"] for n in range(7)} == {"? stale"}
     assert found["plan"]["slew_deg"] is None
     assert (states["live-alarm"] == "gone") is loud
+    assert words["live-alarm-text"].endswith(no_readings) is loud
+    assert words["live-sweep-words"] == "Position of the boom unknown"
     assert ("set the load down" in words["live-next-words"]) is loud
 
 
@@ -221,6 +225,27 @@ def test_a_press_that_will_not_do_is_told_in_one_line(pressed, what):
     """No traceback, and nothing reaches the recorder."""
     with pytest.raises(BadInput, match=what):
         read_press(pressed, SI)
+
+
+def test_events_name_a_wheel_as_people_say_it():
+    """Opened, silent, acknowledged: "rear left"; what a person wrote, and a path, stay."""
+    told = (
+        {"event": "recording", "path": "/runs/rear_left.journal"},
+        {"event": "note", "kind": "text", "text": "rear_left sinks", "t_s": 1.0},
+        {"event": "note", "kind": "acknowledge", "text": "wheel/rear_left confirmed", "t_s": 1.0},
+        {"event": "stale", "channel": "wheel/front_right", "t_s": 2.0},
+        {"event": "wheel_lift", "wheel": "rear_left", "state": "suspect", "t_s": 3.0,
+         "slew_deg": 74.6, "load": "hanging"},
+    )  # fmt: skip
+    found, _, _ = said(picture(*told))
+
+    assert found["events"] == [
+        "3.00 s  rear left open? at 74.6° (load hanging)",
+        "2.00 s  wheel front right sends nothing: state unknown",
+        "1.00 s  acknowledge wheel rear left confirmed",
+        "1.00 s  text rear_left sinks",
+        "recording into /runs/rear_left.journal",
+    ]
 
 
 def test_an_acknowledgement_says_what_it_acknowledges():

@@ -2,25 +2,34 @@
 
 from __future__ import annotations
 
+import asyncio
 import io
 import json
+import os
 import threading
 import time
 import zipfile
-from concurrent.futures import Future
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from urllib.parse import parse_qs, urlsplit
 
 import openpyxl
 import pytest
+from fastapi import FastAPI
 
+from dashboard import run_adding
 from dashboard.figures.units import SI, US
 from dashboard.pages.runs_choice import Choice, read_choice, trucks_of
 from dashboard.pages.runs_rows import row_of
 from dashboard.results import analyse
+from dashboard.run_adding import add_run_adding
 from dashboard.run_library import RunLibrary
+from dashboard.shelf import run_shelf
+from dashboard.shelf.analyses import awaited
+from dashboard.shelf.run_shelf import RunShelf
 from logger.recording.run import open_run
 from logger.recording.sealed import write_sealed
+from tests.asgi import answer_of
 from tests.browsing import HOSTILE, Window, needs_chromium
 from tests.sample_runs import seal_sample
 from tests.served import served
@@ -121,30 +130,114 @@ def test_a_large_folder_is_listed_as_far_as_patience_goes(tmp_path, source, monk
     assert (len(last.runs), last.unread) == (6, 0)
 
 
+def until(true):
+    """Waits until something holds."""
+    deadline = time.monotonic() + 60
+    while not true():
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+
+
 def test_a_run_that_is_opened_comes_before_those_of_the_list(tmp_path, source):
-    """Whoever opens a run waits for one analysis at most, however many the list wants."""
+    """It waits neither for the one that the list has in hand nor for those that it wants next."""
     for number in range(5):
         copy_of(source, tmp_path / f"r{number}.parquet", run_id=f"r{number}", seconds=1)
-    free, order = threading.Semaphore(0), []
+    free, order = {f"r{number}": threading.Event() for number in range(5)}, []
 
     def slow(run):
         order.append(run.header.run_id)
-        free.acquire(timeout=60)
+        free[run.header.run_id].wait(60)
         return {}
 
     library = RunLibrary(tmp_path, analyse=slow)
     runs = sorted(library.shelf().runs, key=lambda r: r.header.run_id)
-    library.want(runs)
-    opened = library.result(runs[4])
-    for _ in runs:
-        free.release()
-    opened.result(timeout=60)
-    deadline = time.monotonic() + 60
-    while library.analysed < 5 and time.monotonic() < deadline:
-        time.sleep(0.01)
+    in_hand = library.want(runs)
+    until(lambda: order)
+    opened = [library.result(run) for run in (runs[4], runs[3])]
+    until(lambda: len(order) == 2)
+    free["r0"].set()
+    until(lambda: library.analysed == 1)
+    while_opened = list(order)
+    for event in free.values():
+        event.set()
+    until(lambda: library.analysed == 5)
     library.close()
 
-    assert order == ["r0", "r4", "r1", "r2", "r3"]
+    assert in_hand == [None] * 5
+    assert [future.done() for future in opened] == [True, True]
+    assert while_opened == ["r0", "r4"]
+    assert order == ["r0", "r4", "r3", "r1", "r2"]
+
+
+def test_who_gives_up_waiting_takes_the_result_from_nobody(tmp_path, source):
+    """A request that ends early leaves the analysis it waited for to those who wait too."""
+    for name in ("first", "next"):
+        copy_of(source, tmp_path / f"{name}.parquet", run_id=name, seconds=1)
+    go_on = threading.Event()
+    library = RunLibrary(tmp_path, analyse=lambda run: go_on.wait(60) and {"of": run.path.stem})
+    futures = [library.result(library.find(name)) for name in ("first", "next")]
+
+    async def give_up():
+        waiting = asyncio.create_task(awaited(futures[1]))
+        await asyncio.sleep(0)
+        waiting.cancel()
+        await asyncio.wait([waiting])
+
+    asyncio.run(give_up())
+    go_on.set()
+
+    assert futures[1].result(60) == {"of": "next"}
+    library.close()
+
+
+def test_the_file_called_as_the_id_is_opened_first(tmp_path, source, monkeypatch):
+    """A run of a large folder is found without opening the rest; an empty id opens nothing."""
+    copy_of(source, tmp_path / "wanted.parquet", run_id="wanted", seconds=1)
+    os.utime(tmp_path / "wanted.parquet", (1, 1))
+    opened = made_folder(tmp_path, monkeypatch, 50)
+    shelf = RunShelf(tmp_path, path_of=lambda _: None)
+    monkeypatch.setattr(shelf, "_open_the_rest", lambda: None)
+    nobody = shelf.find(""), list(opened)
+    found = shelf.find("wanted")
+
+    assert nobody == (None, [])
+    assert found.header.run_id == "wanted"
+    assert opened[0] == "wanted"
+    assert len(opened) <= 20
+    shelf.close()
+
+
+def test_an_unknown_id_does_not_open_every_file_for_each_who_asks(tmp_path, monkeypatch):
+    """One thread opens the files of a large folder; whoever asks waits for it."""
+    opened = made_folder(tmp_path, monkeypatch, 200)
+    shelf = RunShelf(tmp_path, path_of=lambda _: None)
+    with ThreadPoolExecutor(4) as pool:
+        found = list(pool.map(shelf.find, ["nobody"] * 4))
+    at_once = len(opened)
+    again = shelf.find("nobody")
+    shelf.close()
+
+    assert found == [None] * 4
+    assert again is None
+    assert set(opened) == {f"r{number}" for number in range(200)}
+    assert at_once <= 200 + 4 * 20, "each that asked opened more than the newest"
+    assert len(opened) == at_once
+
+
+def made_folder(folder, monkeypatch, count):
+    """Fills a folder with files that take a moment to open; the names of those that are opened."""
+    for number in range(count):
+        (folder / f"r{number}.parquet").touch()
+    opened, real = [], run_shelf._open
+
+    def slow(path):
+        opened.append(path.stem)
+        time.sleep(0.002)
+        return real(path)
+
+    monkeypatch.setattr(run_shelf, "_open", slow)
+    monkeypatch.setattr(run_shelf, "_PATIENCE_S", 1e-6)
+    return opened
 
 
 def test_a_download_is_the_export(folder, address):
@@ -202,6 +295,26 @@ def test_a_sealed_run_is_kept_and_nothing_else(tmp_path, source):
     assert {row["id"] for row in listed} == {"one", "two"}
 
 
+def test_more_than_any_run_is_not_taken_in(tmp_path, source, monkeypatch):
+    """A sealed run that is larger than the limit is refused in one line, and nothing is left."""
+    sealed = copy_of(source, tmp_path / "large.parquet", run_id="large", seconds=2).read_bytes()
+    folder = tmp_path / "folder"
+    folder.mkdir()
+    library, server = RunLibrary(folder, analyse=lambda _: {}), FastAPI()
+    add_run_adding(server, library)
+    monkeypatch.setattr(run_adding, "LARGEST_BYTES", len(sealed) - 1)
+    sent = iter([sealed[:-1], sealed[-1:], b"more"])
+    status, told = asyncio.run(
+        answer_of(server, "/add-run", "name=large.parquet", method="POST", chunks=sent)
+    )
+    library.close()
+
+    assert status == 400
+    assert json.loads(told)["text"].startswith("large.parquet: is larger than ")
+    assert list(sent) == [b"more"]
+    assert list(folder.iterdir()) == []
+
+
 @pytest.fixture
 def window(browser):
     """A page of Chromium that keeps what the browser complained of."""
@@ -231,10 +344,16 @@ def test_the_page_sorts_finds_takes_a_run_and_opens_one(folder, address, source,
     window.click("#runs-grid .ag-header-cell[col-id=findings_rank]")
     header = window.locator("#runs-grid .ag-header-cell[col-id=findings_rank]")
     name = window.inner_text("#runs-grid .ag-row[row-id=hostile] bdi.name")
+    names = window.locator("#runs-grid .ag-row[row-id=hostile] .run-names")
+    mark = window.locator("#runs-grid .ag-row[row-id=hostile] .ag-checkbox-input").bounding_box()
 
     assert header.get_attribute("aria-sort") == "descending"
     assert rows_shown(window)[0] == "short"
     assert name.startswith("<img src=x onerror=alert(1)>")
+    assert "\u202e" not in name, "a name is not read reversed"
+    assert names.locator(".second").inner_text().startswith("hostile, test ")
+    assert "\nrun hostile\ntest " in names.get_attribute("title")
+    assert min(mark["width"], mark["height"]) >= 44
     window.fill("#runs-find", "hostile")
     window.wait_for_function("() => location.search === '?find=hostile'")
     window.wait_for_selector("#runs-status >> text=1 of 3")
@@ -246,6 +365,7 @@ def test_the_page_sorts_finds_takes_a_run_and_opens_one(folder, address, source,
     window.set_viewport_size({"width": 390, "height": 844})
     window.wait_for_selector(".run-card >> nth=3")
     assert window.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
+    assert "\u202e" not in window.inner_text(".cards")
     window.set_viewport_size({"width": 1280, "height": 900})
     window.wait_for_selector("#runs-grid .ag-row[row-id=one-side]")
     window.locator("#runs-grid .ag-row[row-id=one-side] [col-id=start]").focus()

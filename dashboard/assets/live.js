@@ -9,11 +9,17 @@
   const FIRST_RETRY_MS = 1000, LONGEST_RETRY_MS = 15000;
   const BEEP_EVERY_MS = 1500, BEEP_MS = 350;
   const BUSY_MS = 700;          // a glove that presses twice notes once
+  const SOUND_KEPT = "slewtrace-live-sound"; // as long as the browser's tab
+  const SOUND_WORDS = {
+    on: "Sound is on: turn off",
+    off: "Sound is off: turn on",
+    asked: "Sound is off till you press here", // a browser sounds only after a press
+  };
   const LOUD = ["confirmed", "unknown", "waiting", "gone", "suspect"];
 
   const live = {
     state: null, gotMs: 0, newMs: 0, timer: 0, lost: false, retryMs: 0, retryAtMs: 0, presses: 0, tickMs: 0,
-    sound: null, beepAtMs: 0, ask: null,
+    sound: null, wanted: false, beepAtMs: 0, ask: null,
   };
 
   const byId = (id) => document.getElementById(id);
@@ -122,7 +128,7 @@
   }
 
   function beep(nowMs) {
-    if (!live.sound || !isLoud() || nowMs - live.beepAtMs < BEEP_EVERY_MS) return;
+    if (soundIs() !== "on" || !isLoud() || nowMs - live.beepAtMs < BEEP_EVERY_MS) return;
     live.beepAtMs = nowMs;
     const tone = live.sound.createOscillator(), gain = live.sound.createGain();
     tone.type = "square";
@@ -133,13 +139,37 @@
     tone.stop(live.sound.currentTime + BEEP_MS / 1000);
   }
 
-  function switchSound(button) {
-    if (live.sound) { live.sound.close(); live.sound = null; } else {
-      const Context = window.AudioContext || window.webkitAudioContext;
-      live.sound = Context ? new Context() : null;
-    }
-    button.textContent = live.sound ? "Sound is on" : "Sound is off";
-    button.setAttribute("aria-pressed", String(Boolean(live.sound)));
+  const mayBeHeard = () => Boolean(live.sound) && live.sound.state === "running";
+  const soundIs = () => (!live.wanted ? "off" : mayBeHeard() ? "on" : "asked");
+
+  function beginSound() {
+    const Context = window.AudioContext || window.webkitAudioContext;
+    const pressed = !navigator.userActivation || navigator.userActivation.hasBeenActive;
+    live.wanted = Boolean(Context);
+    if (!live.sound && Context && pressed) live.sound = new Context();
+    if (!live.sound) return;
+    live.sound.onstatechange = showSound;
+    live.sound.resume();
+  }
+
+  function silence() {
+    live.wanted = false;
+    if (!live.sound) return;
+    live.sound.onstatechange = null;
+    live.sound.close();
+    live.sound = null;
+  }
+
+  function showSound() {
+    const banner = byId("live-alarm"), now = soundIs();
+    if (banner && banner.dataset.sound !== now) banner.dataset.sound = now;
+    write("live-sound", SOUND_WORDS[now]);
+  }
+
+  function switchSound() {
+    if (soundIs() === "on") silence(); else beginSound();
+    window.sessionStorage.setItem(SOUND_KEPT, live.wanted ? "on" : "off");
+    showSound();
   }
 
   function writeTitle() {
@@ -160,19 +190,20 @@
     }
     writeAges();
     writeTitle();
+    showSound();
     beep(nowMs);
   }
 
   function leave() {
     window.clearInterval(live.timer);
-    if (live.sound) live.sound.close();
-    Object.assign(live, { timer: 0, state: null, ask: null, lost: false, sound: null });
+    silence();
+    Object.assign(live, { timer: 0, state: null, ask: null, lost: false });
     document.title = "Slewtrace";
   }
 
   function press(button) {
     const what = button.dataset.press;
-    if (what === "sound") { switchSound(button); return; }
+    if (what === "sound") { switchSound(); return; }
     if (what === "again") { askAnew({ run: "", body: null }); return; }
     if (!live.state || button.dataset.busy) return;
     button.dataset.busy = "yes";
@@ -188,6 +219,7 @@
   }
 
   function click(event) {
+    if (root() && soundIs() === "asked" && event.target.id !== "live-sound") beginSound();
     const button = event.target.closest("button[data-press]");
     if (button && root()) press(button);
   }
@@ -201,6 +233,7 @@
 
   function begin(asked) {
     if (!live.timer) live.timer = window.setInterval(tick, TICK_MS);
+    if (window.sessionStorage.getItem(SOUND_KEPT) === "on") beginSound();
     live.presses = Date.now() % 1e9;
     const now = performance.now();
     Object.assign(live, { ask: asked, state: null, gotMs: now + FIRST_WAIT_MS, lost: false });

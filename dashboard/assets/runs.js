@@ -12,17 +12,21 @@
   /* cells of the grid */
   const two = (first, second) => h("div", { className: "two" },
     h("div", { className: "first" }, first), h("div", { className: "second" }, second));
+  /* Characters that force a direction go, as in figures/words.py: names are read as on paper. */
+  const shownName = (name) => name.replace(/[\u202A-\u202E\u2066-\u2069]/g, "");
   const link = (href, words, className) => h("a", { href, className, tabIndex: -1 }, words);
   const side = (name) => ({ data }) => (data[name]
     ? two(h("span", { className: "strong", title: data[name] }, data[name]), data[`${name}_more`])
     : h("span", { className: "muted" }, data.state === "done" ? "" : "—"));
 
   window.dashAgGridComponentFunctions = Object.assign(window.dashAgGridComponentFunctions || {}, {
-    RunName: ({ data }) => two(
-      h("a", { href: data.href, className: "row-link", title: data.truck, tabIndex: -1 },
-        h("bdi", { className: "name" }, data.truck)),
-      h("span", { title: `test ${data.test}, run ${data.id}` },
-        "test ", h("bdi", null, data.test), ", run ", h("bdi", null, data.id))),
+    RunName: ({ data }) => {
+      const [truck, run, test] = [data.truck, data.id, data.test].map(shownName);
+      return h("div", { className: "run-names", title: `${truck}\nrun ${run}\ntest ${test}` }, two(
+        h("a", { href: data.href, className: "row-link", tabIndex: -1 },
+          h("bdi", { className: "name" }, truck)),
+        h("span", null, h("bdi", null, run), ", test ", h("bdi", null, test))));
+    },
     RunStart: ({ data }) => two(data.start, data.length),
     RunRight: side("right"),
     RunLeft: side("left"),

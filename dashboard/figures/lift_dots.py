@@ -7,6 +7,7 @@ there is one, lies beyond.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from html import escape
 from typing import Any
 
 import plotly.graph_objects as go
@@ -14,7 +15,7 @@ import plotly.graph_objects as go
 from dashboard.figures.palette import FONT, Palette
 from dashboard.figures.run_marks import mark_of
 from dashboard.figures.trace_rows import line_style
-from dashboard.figures.words import drawn_name
+from dashboard.figures.words import telling_names
 
 Document = Mapping[str, Any]
 
@@ -98,7 +99,8 @@ def _add_panel(
     x, y = f"x{'' if number == 1 else number}", f"y{'' if number == 1 else number}"
     runs = document["runs"]
     axis = line_style(palette) | {"fixedrange": True}
-    names = [_name(place, run, narrow=narrow) for place, run in enumerate(runs, 1)]
+    told = zip(telling_names(runs), runs, strict=True)
+    names = [_name(place, n, run, narrow=narrow) for place, (n, run) in enumerate(told, 1)]
     figure.update_layout(
         {
             x.replace("x", "xaxis"): axis
@@ -163,10 +165,10 @@ def _limits(document: Document, side: str) -> list[float]:
     return [] if at is None or limit_deg is None else [at - limit_deg, at + limit_deg]
 
 
-def _name(place: int, run: Document, *, narrow: bool) -> str:
+def _name(place: int, name: str, run: Document, *, narrow: bool) -> str:
     struck = run["set_aside"] is not None
     number = f"<s>{place}</s>" if struck else f"{place}"
-    return number if narrow else f"{drawn_name(run['test'])}  {number}"
+    return number if narrow else f"{escape(name, quote=False)}  {number}"
 
 
 def _dots(

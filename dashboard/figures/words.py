@@ -3,24 +3,56 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from html import escape
+from typing import Any
 
 SEVERITIES = ("invalid", "caution", "note")
 SIGN_OF_SEVERITY = {"invalid": "✖", "caution": "▲", "note": "●"}
 _LONGEST_DRAWN = 26
 """Characters of a name in a figure."""
+_ENDS_OF_IDS = 16
+"""Those of a run's id that are kept from its end: day and time of its start."""
 SIGN_OF_BASIS = {"proved": "■", "reduced": "◪", "untested": "□"}
+_TURNING = dict.fromkeys((*range(0x202A, 0x202F), *range(0x2066, 0x206A)))
+"""Characters that set the direction of what follows: a name with them would be read reversed."""
+
+
+def shown_name(name: str) -> str:
+    """A name as it is shown: its own direction stays, characters that force another go."""
+    return name.translate(_TURNING)
 
 
 def wheel_words(name: str) -> str:
     """``rear_left`` as ``rear left``."""
-    return name.replace("_", " ")
+    return shown_name(name).replace("_", " ")
 
 
 def short_name(name: str) -> str:
     """A name from a file so that it fits into a figure: on one line, cut with an ellipsis."""
     plain = "".join(c for c in wheel_words(name) if c.isprintable())
     return plain if len(plain) <= _LONGEST_DRAWN else plain[: _LONGEST_DRAWN - 1].rstrip() + "…"
+
+
+def telling_names(runs: Sequence[Mapping[str, Any]]) -> list[str]:
+    """What tells runs apart in a figure: the test's name, or the run's where another has the same.
+
+    Args:
+        runs: each with ``test`` and ``run_id``, as in a ``slewtrace.compare/1`` document.
+    """
+    tests = Counter(run["test"] for run in runs)
+    return [
+        short_name(run["test"]) if tests[run["test"]] == 1 else _short_id(run["run_id"])
+        for run in runs
+    ]
+
+
+def _short_id(run_id: str) -> str:
+    """Cut in the middle: runs are told apart by the end of their ids, where their start stands."""
+    plain = "".join(c for c in run_id if c.isprintable())
+    kept = _LONGEST_DRAWN - 1 - _ENDS_OF_IDS
+    return plain if len(plain) <= _LONGEST_DRAWN else f"{plain[:kept]}…{plain[-_ENDS_OF_IDS:]}"
 
 
 def drawn_name(name: str) -> str:

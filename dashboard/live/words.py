@@ -12,13 +12,13 @@ from typing import Any
 from dashboard.figures.units import Units
 from dashboard.figures.words import wheel_words
 from dashboard.live.advice import SIGN_OF_URGENCY, WITHOUT_DATA, advice_words
+from dashboard.live.event_words import event_words
 from dashboard.live.numerals import numeral_words
 from dashboard.live.picture import LivePicture, Phase
 from logger.events.load_phase import LoadState
 from logger.events.next_step import Urgency, WheelSeen, next_step
 from logger.events.standing_alarms import AlarmChange, AlarmState
 from logger.events.sweep import OVER_REAR_DEG, Side
-from logger.live.event_lines import describe
 from logger.live.viewer_lines import loud_and_waiting
 from logger.readings.channel_kinds import CHANNEL_KINDS
 from logger.readings.quantity import Kind
@@ -27,6 +27,7 @@ from logger.readings.rig_file import WHEEL
 SLEWING_DPS = 0.1
 """Slower is at rest, deg/s; a choice."""
 MORE_ALARMS = 3
+NO_READINGS = "There are no current readings: any wheel may be up."
 
 SIGN_OF_WHEEL = {
     WheelSeen.DOWN: "●",
@@ -72,7 +73,7 @@ def page_words(picture: LivePicture, units: Units) -> Said:
             words[place] = text
             if state:
                 states[place] = state
-    view = picture.view
+    view, wheels = picture.view, tuple(picture.test.truck.wheels)
     return {
         "phase": str(picture.phase),
         "words": words,
@@ -81,7 +82,7 @@ def page_words(picture: LivePicture, units: Units) -> Said:
         "ages_s": _ages_s(picture),
         "plan": _plan(picture),
         "seen": sorted(loud_and_waiting(picture.alarms)),
-        "events": [describe(e).plain.strip() for e in reversed(picture.events)],
+        "events": [event_words(e, wheels) for e in reversed(picture.events)],
     }
 
 
@@ -114,7 +115,7 @@ def _loudest(picture: LivePicture, alarms: tuple[AlarmChange, ...]) -> tuple[str
     if picture.view is None:
         return "?", "WAITING", "Nothing has come from the recorder yet.", "unknown"
     if not alarms:
-        return "●", "No alarm", "Nothing stands.", "clear"
+        return "●", "No alarm", "None active, none to acknowledge.", "clear"
     alarm = alarms[0]
     sign, word = _WORD_OF_ALARM[alarm.state]
     if not alarm.active:
@@ -127,14 +128,14 @@ def _loudest(picture: LivePicture, alarms: tuple[AlarmChange, ...]) -> tuple[str
 
 
 def _over(picture: LivePicture) -> tuple[str, str, str, str]:
-    """The same where nothing that is shown is of now."""
+    """The same where there are no current readings."""
     match picture.phase:
         case Phase.GONE:
             why = f" It said: {picture.failure}." if picture.failure else ""
-            text = f"The recorder has gone without sealing.{why} Nothing below is of now."
+            text = f"The recorder ended without sealing the run.{why} {NO_READINGS}"
             return "✖", "RECORDER GONE", text, "gone"
         case Phase.STILL:
-            text = "The recorder stands still. Nothing below is of now: any wheel may be up."
+            text = f"The recorder does not answer. {NO_READINGS}"
             return "✖", "NO DATA", text, "gone"
         case Phase.SEALED:
             return "■", "ENDED", "The recording has ended and the run is sealed.", "ended"
@@ -196,7 +197,7 @@ def _sweeps(picture: LivePicture) -> Iterator[_Place]:
 def _sweep_words(picture: LivePicture, slew_deg: float | None) -> str:
     rate_dps = picture.slew_rate_dps
     if slew_deg is None:
-        return "Where the boom is, nobody knows"
+        return "Position of the boom unknown"
     if rate_dps is None or abs(rate_dps) < SLEWING_DPS:
         moving = "at rest"
     else:

@@ -13,6 +13,7 @@ from dashboard.comparing import LEAST_RUNS
 from dashboard.exclusions import TAKEN_BACK, read_exclusions
 from dashboard.figures.statistic_words import statistics_words
 from dashboard.figures.units import Units
+from dashboard.figures.words import shown_name
 from dashboard.pages.attributes import aria, data
 from dashboard.pages.compare_choice import Comparison
 from dashboard.pages.compare_tables import directions_table, quantities_table, sectors_table
@@ -92,7 +93,7 @@ def who(document: Document, found: Found) -> Component:
         )
         for number, (told, run) in enumerate(zip(document["runs"], found.runs, strict=True), 1)
     ]
-    truck = html.Bdi(document["runs"][0]["truck"], className="name")
+    truck = html.Bdi(shown_name(document["runs"][0]["truck"]), className="name")
     return Inert(
         html.Section(
             [
@@ -120,8 +121,8 @@ def _cells(document: Document, told: Document, run: Run) -> Iterator[Any]:
     """What stands in a run's line, after its number."""
     yield _name(run)
     yield (told["started_utc"] or "not known").replace("T", " ")[:16]
-    yield html.Bdi(told["build"], className="name") if told["build"] else "—"
-    yield html.Bdi(told["kit"], className="name")
+    yield html.Bdi(shown_name(told["build"]), className="name") if told["build"] else "—"
+    yield html.Bdi(shown_name(told["kit"]), className="name")
     yield told["verdict"]
     yield [*_use(document, told, run)]
 
@@ -161,11 +162,13 @@ def _missing(found: Found) -> list[Component]:
 def _name(run: Run) -> Component:
     parts = [
         dcc.Link(
-            html.Bdi(run.header.test.test.id, className="name"),
+            html.Bdi(shown_name(run.header.test.test.id), className="name"),
             href=address("/sectors", run),
             className="row-link",
         ),
-        html.Span(html.Bdi(run.header.run_id, className="name"), className="muted small"),
+        html.Span(
+            html.Bdi(shown_name(run.header.run_id), className="name"), className="muted small"
+        ),
     ]
     return html.Div(parts, className="run-name")
 
@@ -206,7 +209,7 @@ def _departure(found: Document) -> list[Any]:
     sign, kind = ("✖ another test", "invalid") if found["other_test"] else ("▲ note", "caution")
     parts: list[Any] = [html.Span(sign, className=f"severity {kind}"), f" {found['words']}: "]
     for place, group in enumerate(found["groups"]):
-        parts += ["; " if place else "", html.Bdi(group["name"]), " in "]
+        parts += ["; " if place else "", html.Bdi(shown_name(group["name"])), " in "]
         for number, run_id in enumerate(group["runs"]):
             parts += [", " if number else "", html.Bdi(run_id)]
     return parts

@@ -16,7 +16,7 @@ from dashboard.figures.words import (
     clock_words,
     number_words,
     plain_number,
-    short_name,
+    telling_names,
     wheel_words,
 )
 from dashboard.pages.attributes import aria
@@ -120,14 +120,16 @@ def _scrolled(
         html.Th(
             [
                 html.Span(str(number), className="badge"),
-                html.Bdi(short_name(run.header.test.test.id), className="name"),
+                html.Bdi(name, className="name", title=run.header.run_id),
                 *([html.Small("◆ reference")] if told["run_id"] == document["against"] else []),
                 *([html.Small("✖ set aside")] if told["set_aside"] else []),
             ],
             scope="col",
             className="aside" if told["set_aside"] else None,
         )
-        for number, (run, told) in enumerate(zip(found.runs, document["runs"], strict=True), 1)
+        for number, (run, told, name) in enumerate(
+            zip(found.runs, document["runs"], telling_names(document["runs"]), strict=True), 1
+        )
     ]
     end = [html.Th(last, scope="col")] if last else []
     table = html.Table(

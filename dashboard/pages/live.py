@@ -26,15 +26,17 @@ from dashboard.access.visit import still_watching
 from dashboard.figures.units import Units, units_of
 from dashboard.figures.words import clock_words
 from dashboard.live.advice import WITHOUT_DATA
+from dashboard.live.event_words import channel_words
 from dashboard.live.feed import Choice, LiveFeed
 from dashboard.live.picture import LivePicture
 from dashboard.live.press import read_press
-from dashboard.live.words import page_words
+from dashboard.live.words import NO_READINGS, page_words
 from dashboard.pages.attributes import data
 from dashboard.pages.live_parts import choice_body, recording_body
 from dashboard.pages.page import Page, Query
 from dashboard.run_library import RunLibrary
 from logger.errors import BadInput
+from logger.live.viewer_lines import Request
 from logger.recording.run import Run
 
 TAKEN_WITHIN_S = 5.0
@@ -42,8 +44,7 @@ TAKEN_WITHIN_S = 5.0
 
 _LOST = {
     "word": "NO CONNECTION",
-    "text": "This page hears nothing from the dashboard. Nothing below is of now: "
-    "any wheel may be up.",
+    "text": f"No contact with the dashboard. {NO_READINGS}",
     "next": f"■ {WITHOUT_DATA}",
 }
 
@@ -180,13 +181,17 @@ def _register_press(app: dash.Dash, feeds: dict[str, LiveFeed]) -> None:
             return f"✖ {refused}", "answer refused", kept, kept
         at = clock_words(request.t_ns * 1e-9)
         what = {
-            "acknowledge": f"acknowledged: {request.text}",
+            "acknowledge": f"acknowledged: {_acknowledged(request)}",
             "mark": "marked",
             "radius": f"noted: radius {request.text}",
             "text": f"noted: {request.text}",
         }[request.do]
         emptied = ("" if request.do == "radius" else kept, "" if request.do == "text" else kept)
         return f"✓ {at} {what}", "answer", *emptied
+
+
+def _acknowledged(request: Request) -> str:
+    return ", ".join(f"{channel_words(condition)} {state}" for condition, state in request.seen)
 
 
 PAGE = Page(path="/live", of_run=False, layout=layout, register=_register)

@@ -9,23 +9,25 @@ from urllib.parse import quote
 from dash import dcc, html
 from dash.development.base_component import Component
 
-from dashboard.access.visit import may_change
 from dashboard.figures.truck_plan import truck_plan_svg
 from dashboard.figures.units import Units
 from dashboard.figures.words import wheel_words
 from dashboard.live.advice import ADVICE_IS
+from dashboard.live.event_words import channel_words
 from dashboard.live.feed import Choice
 from dashboard.live.picture import EVENTS_KEPT, LivePicture
 from dashboard.pages.attributes import aria, data
 from dashboard.pages.drawing import Drawing
 from dashboard.pages.inert import Inert
+from dashboard.pages.live_banner import live_banner, place
 from dashboard.pages.locked import lock, why_locked
 from logger.events.sweep import Side
 from logger.live.live_recordings import LiveRecording
-from logger.readings.rig_file import WHEEL
 
 _RING_SHARE = 1.05
 _USUAL_RING_M = 4.0
+_CELL = "load (cell)"
+"""Its own reading; the numeral also has what hangs above the cell."""
 
 
 def choice_body(choice: Choice, *, folder: Path) -> list[Component]:
@@ -78,7 +80,7 @@ def recording_body(picture: LivePicture, *, folder: Path, units: Units) -> list[
     pushed state would cost the browser far more than it takes to show it.
     """
     shown = Inert(
-        _banner(),
+        live_banner(),
         html.Div(
             [
                 html.P(id="live-next-words", role="status"),
@@ -89,6 +91,7 @@ def recording_body(picture: LivePicture, *, folder: Path, units: Units) -> list[
             **data(state="care"),
         ),
         _ended(picture, folder=folder),
+        _wheels(picture),
         html.Div(
             [
                 html.Figure(
@@ -96,56 +99,12 @@ def recording_body(picture: LivePicture, *, folder: Path, units: Units) -> list[
                     className="card live-plan",
                     **aria(label="The truck seen from above"),
                 ),
-                html.Div(
-                    [_numerals(units), _wheels(picture), _sweeps()], className="live-readings"
-                ),
+                html.Div([_numerals(units), _sweeps()], className="live-readings"),
             ],
             className="live-main",
         ),
     )
     return [shown, _actions(units), Inert(_details(picture))]
-
-
-def _place(key: str, tag: type[Component] = html.Span, **more: str) -> Component:
-    return tag(id=f"live-{key}", **more)
-
-
-def _banner() -> Component:
-    return html.Section(
-        [
-            html.Div(
-                [
-                    _place("alarm-sign", className="live-alarm-sign", **aria(hidden="true")),
-                    html.Div(
-                        [
-                            _place("alarm-word", html.Strong),
-                            " ",
-                            html.Bdi(id="live-alarm-text"),
-                        ],
-                        className="live-alarm-words",
-                        role="alert",
-                        **aria(atomic="true"),
-                    ),
-                ],
-                className="live-alarm-line",
-            ),
-            html.Button(
-                [
-                    _place("acknowledge", className="strong"),
-                    _place("acknowledge-what", className="small"),
-                ],
-                id="live-acknowledge-button",
-                type="button",
-                className="button",
-                **data(press="acknowledge", locked=str(not may_change()).lower()),
-            ),
-            html.Bdi(id="live-alarm-more", className="live-alarm-more"),
-        ],
-        id="live-alarm",
-        className="live-alarm",
-        **aria(label="Alarm"),
-        **data(state="unknown"),
-    )
 
 
 def _ended(picture: LivePicture, *, folder: Path) -> Component:
@@ -164,7 +123,7 @@ def _ended(picture: LivePicture, *, folder: Path) -> Component:
             html.Div(sealed, className="when-sealed"),
             html.Div(
                 [
-                    html.P("What was acknowledged is in its journal. Seal it with:"),
+                    html.P("Its readings are kept in its journal. Make a sealed run of them with:"),
                     html.Pre(html.Bdi(f"slewtrace recover {journal}")),
                 ],
                 className="when-gone",
@@ -189,7 +148,7 @@ def _plan(picture: LivePicture) -> str:
 def _numerals(units: Units) -> Component:
     heads = (
         ("slew", "Slew"),
-        ("load", f"Load, {units.mass.unit}"),
+        ("load", f"Load, all that hangs, {units.mass.unit}"),
         ("radius", f"Radius, {units.length.unit}"),
         ("moment", "Of the required moment"),
     )
@@ -198,8 +157,8 @@ def _numerals(units: Units) -> Component:
             html.Div(
                 [
                     html.Div(words, className="muted"),
-                    _place(f"{key}-value", html.Div, className="live-value"),
-                    _place(f"{key}-below", html.Div, className="live-below"),
+                    place(f"{key}-value", html.Div, className="live-value"),
+                    place(f"{key}-below", html.Div, className="live-below"),
                 ],
                 id=f"live-{key}",
                 className="live-numeral",
@@ -216,9 +175,9 @@ def _wheels(picture: LivePicture) -> Component:
         [
             html.Li(
                 [
-                    _place(f"wheel-{n}-sign", className="sign", **aria(hidden="true")),
+                    place(f"wheel-{n}-sign", className="sign", **aria(hidden="true")),
                     html.Bdi(wheel_words(wheel), className="name"),
-                    _place(f"wheel-{n}-word", html.Strong),
+                    place(f"wheel-{n}-word", html.Strong),
                 ],
                 id=f"live-wheel-{n}",
                 className="live-wheel",
@@ -234,9 +193,9 @@ def _wheels(picture: LivePicture) -> Component:
 def _sweeps() -> Component:
     return html.Div(
         [
-            _place("sweep-words", html.P, className="strong"),
-            html.P([html.Span("Right side ", className="muted"), _place(f"{Side.RIGHT}-swept")]),
-            html.P([html.Span("Left side ", className="muted"), _place(f"{Side.LEFT}-swept")]),
+            place("sweep-words", html.P, className="strong"),
+            html.P([html.Span("Right side ", className="muted"), place(f"{Side.RIGHT}-swept")]),
+            html.P([html.Span("Left side ", className="muted"), place(f"{Side.LEFT}-swept")]),
         ],
         className="card live-sweeps",
     )
@@ -262,14 +221,6 @@ def _actions(units: Units) -> Component:
                 className="field wide",
             ),
             _button("Keep note", "text"),
-            html.Button(
-                "Sound is off",
-                type="button",
-                id="live-sound",
-                className="button",
-                **data(press="sound"),
-                **aria(pressed="false"),
-            ),
             html.P(id="live-answer", className="answer", role="status"),
             *why_locked(),
         ],
@@ -293,7 +244,7 @@ def _details(picture: LivePicture) -> Component:
                 [
                     html.H2("Channels"),
                     html.Table([_channel_head(), html.Tbody(list(_channel_rows(picture)))]),
-                    _place("health", html.P, className="muted small"),
+                    place("health", html.P, className="muted small"),
                 ],
                 className="card",
             ),
@@ -302,7 +253,7 @@ def _details(picture: LivePicture) -> Component:
                     html.H2("What happened last"),
                     html.Ol(events, className="live-events"),
                     html.P(
-                        ["Run ", run, " at ", _place("clock"), ", truck ", truck],
+                        ["Run ", run, " at ", place("clock"), ", truck ", truck],
                         className="muted small",
                     ),
                 ],
@@ -320,13 +271,12 @@ def _channel_head() -> Component:
 
 def _channel_rows(picture: LivePicture) -> Iterator[Component]:
     for number, channel in enumerate(picture.rig.channel):
-        said = channel.id.removeprefix(WHEEL)
-        name = f"wheel {wheel_words(said)}" if channel.is_wheel else wheel_words(said)
+        name = _CELL if channel.id == "load" else channel_words(channel.id)
         yield html.Tr(
             [
                 html.Th(html.Bdi(name, className="name"), scope="row"),
                 *(
-                    html.Td(_place(f"channel-{number}-{key}"), className="value")
+                    html.Td(place(f"channel-{number}-{key}"), className="value")
                     for key in ("state", "value", "age", "rate")
                 ),
             ],

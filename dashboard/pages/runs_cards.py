@@ -8,6 +8,7 @@ from typing import Any
 from dash import dcc, html
 from dash.development.base_component import Component
 
+from dashboard.figures.words import shown_name
 from dashboard.pages.inert import Inert
 from dashboard.pages.runs_rows import DONE, FAILED, Row
 
@@ -27,8 +28,13 @@ def cards(rows: Sequence[Row]) -> list[Component]:
 
 
 def _card(row: Row) -> list[Component]:
-    name = html.Bdi(row["truck"], className="name")
-    ids: list[Any] = ["test ", html.Bdi(row["test"]), ", run ", html.Bdi(row["id"])]
+    name = html.Bdi(shown_name(row["truck"]), className="name")
+    ids: list[Any] = [
+        "run ",
+        html.Bdi(shown_name(row["id"])),
+        ", test ",
+        html.Bdi(shown_name(row["test"])),
+    ]
     return [
         html.H2(dcc.Link(name, href=row["href"], className="row-link")),
         html.P(ids, className="muted small name"),

@@ -22,10 +22,10 @@ def _column(field: str, heading: str, renderer: str | None, **given: Any) -> dic
 
 
 _COLUMNS = (
-    _column("truck", "Truck and test", "RunName", flex=3, minWidth=148),
+    _column("truck", "Truck, run and test", "RunName", flex=3, minWidth=164),
     _column("start", "Start (UTC)", "RunStart", width=153, cellClass="figures"),
-    _column("right_rank", "Right side", "RunRight", flex=2, minWidth=246),
-    _column("left_rank", "Left side", "RunLeft", flex=2, minWidth=246),
+    _column("right_rank", "Right side", "RunRight", flex=2, minWidth=238),
+    _column("left_rank", "Left side", "RunLeft", flex=2, minWidth=238),
     _column("verdict_rank", "Verdict", "RunVerdict", flex=1, minWidth=128),
     _column("findings_rank", "Findings", "RunFindings", width=129),
     _column("id", "Download", "RunKeep", width=136, sortable=False),
