@@ -153,7 +153,7 @@ def test_the_guarded_rule_takes_the_expanded_uncertainty_off(moment):
 
 
 def test_each_rule_names_its_guard_band_and_its_risk():
-    """A reader learns the rule's name, what is taken off, the risk, and that it is from memory."""
+    """A reader learns the rule's name, what is taken off, the risk, and the guide it is from."""
     guarded, simple = budgets.rule_sentence("guarded"), budgets.rule_sentence("simple")
 
     assert "guarded acceptance" in guarded
@@ -161,7 +161,7 @@ def test_each_rule_names_its_guard_band_and_its_risk():
     assert "simple acceptance" in simple
     assert "no guard band" in simple
     assert "50 %" in simple
-    assert all("from memory" in sentence for sentence in (guarded, simple))
+    assert all("JCGM 106:2012" in sentence for sentence in (guarded, simple))
 
 
 def test_two_equal_rectangles_make_a_triangle():

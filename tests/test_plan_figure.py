@@ -215,7 +215,7 @@ def test_the_command_draws_and_finds_the_chart_beside_the_test_file(yard):
         (("--figure", "nowhere/plan.svg"), "can't be written"),
         (("--chart", "none.csv"), "none.csv: there is no such file"),
         (("--resolution", "0 deg"), "above 0"),
-        (("--resolution", "1 m"), "no unit of angle"),
+        (("--resolution", "1 m"), "an angle above 0"),
     ],
 )
 def test_a_wrong_option_of_the_plan_is_one_line(yard, words, says):

@@ -10,10 +10,13 @@ from __future__ import annotations
 import contextlib
 import io
 import sys
+import threading
 from collections.abc import Iterator
 from typing import Protocol
 
 from logger.errors import OutputFailed, ReaderGone
+
+_PATIENCE_S = 0.5
 
 
 class _Sink(Protocol):
@@ -85,6 +88,13 @@ def warnings_never_fail() -> Iterator[None]:
         yield
 
 
+def _flush_if_free(stream: io.TextIOWrapper) -> None:
+    """Flushes unless that has to wait: for a thread that writes to a terminal that stands still."""
+    flushing = threading.Thread(target=stream.flush, daemon=True)
+    flushing.start()
+    flushing.join(_PATIENCE_S)
+
+
 @contextlib.contextmanager
 def _watched(name: str, *, quiet: bool) -> Iterator[None]:
     plain = getattr(sys, name)
@@ -109,6 +119,9 @@ def _watched(name: str, *, quiet: bool) -> Iterator[None]:
     finally:
         setattr(sys, name, plain)
         try:
-            watched.flush()
+            if quiet:
+                _flush_if_free(watched)
+            else:
+                watched.flush()
         finally:
             raw.quiet = True  # what could not be written is not tried again at the very end

@@ -30,16 +30,17 @@ def limited_by_lifts(sweep: Sweep) -> Iterator[Finding]:
 
 
 class _Cut(NamedTuple):
-    """What a lift takes of what a hold seems to prove."""
+    """What a lift takes of what a hold seems to prove, beyond where the wheel may have lifted."""
 
     limit: LiftLimit
     part: Covered
     hold: Hold
     until_deg: float
+    lifted_deg: float
 
     @property
     def width_deg(self) -> float:
-        return self.part.to_deg - self.until_deg
+        return self.part.to_deg - max(self.until_deg, self.lifted_deg)
 
 
 def _finding(sweep: Sweep, cut: _Cut, *, more: int) -> Finding:
@@ -72,8 +73,9 @@ def takes_something(sweep: Sweep) -> set[int]:
 
 def _widest(sweep: Sweep, limit: LiftLimit) -> _Cut | None:
     """The most that a lift takes of what one of the holds seems to prove; None if hardly any."""
+    lifted_deg = max(sweep.outward_deg(limit.lift.low_deg), sweep.outward_deg(limit.lift.high_deg))
     cuts = [
-        _Cut(limit, part, hold, limit.until_deg(hold, part.from_deg))
+        _Cut(limit, part, hold, limit.until_deg(hold, part.from_deg), lifted_deg)
         for hold in sweep.holds
         if hold.moment_budget is not None
         for part in hold.covered
