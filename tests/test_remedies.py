@@ -4,7 +4,7 @@ import json
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from dashboard.capacity.fit.ballast import AllRound, Ballast, Place, bed_of, least_ballast
@@ -48,6 +48,7 @@ def test_the_ballast_holds_every_wheel_down_and_two_percent_less_does_not(name, 
     radius_m=st.floats(3.7, 4.4),
     outriggers=st.booleans(),
 )
+@example(x_m=2.5, y_m=0.0, front=1.0625, radius_m=4.0, outriggers=True)
 def test_the_ballast_of_any_truck(x_m, y_m, front, radius_m, outriggers):
     """Whatever the truck, the ballast that is told does it, and 2 % less does not."""
     model = demo_truck()

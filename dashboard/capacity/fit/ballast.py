@@ -8,7 +8,7 @@ programme is solved again about its last answer until that stays.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,8 @@ Numbers = NDArray[np.float64]
 
 BALLAST = "ballast to be added"
 _ROUNDS = 12
+_TOLERANCE = 2e-4
+"""By this share of itself a ballast may be short when the search ends."""
 _NEAREST = 24
 _ANGLE_STEP_DEG = 1.0
 _BETWEEN_ANGLES = 5e-5
@@ -144,7 +146,7 @@ def least_ballast(
     for _ in range(_ROUNDS):
         found = _programme(model, wanted, place, ballast, most_kg)
         if found is None:
-            return good
+            break
         settled = abs(found.mass_kg - ballast.mass_kg) <= 1e-6 * most_kg
         ballast = found
         if wanted.spare_m(ballast.on(model)) >= -1e-9:
@@ -152,7 +154,14 @@ def least_ballast(
                 good = ballast
             if settled:
                 break
-    return good
+    return None if good is None else _a_little_more(model, wanted, good)
+
+
+def _a_little_more(model: TruckModel, wanted: AllRound, least: Ballast) -> Ballast:
+    """A ballast that is not short by what the search can't tell, unless more would do harm."""
+    more = replace(least, mass_kg=least.mass_kg * (1 + _TOLERANCE))
+    helps = wanted.spare_m(more.on(model)) > wanted.spare_m(least.on(model))
+    return more if helps else least
 
 
 def _programme(
