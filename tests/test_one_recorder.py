@@ -72,7 +72,7 @@ def runtime(tmp_path, monkeypatch):
 @pytest.fixture
 def broker(tmp_path):
     """A running broker."""
-    with running_broker(tmp_path) as broker:
+    with running_broker(tmp_path, lines=("log_type all",)) as broker:
         yield broker
 
 
@@ -114,6 +114,14 @@ def comings(broker):
     return [line.partition(" as ")[2].split()[0] for line in lines]
 
 
+def acknowledged(broker, *, packs):
+    """Waits until the recorder has said of so many packs that they are on its disk."""
+    deadline = time.monotonic() + 30
+    while broker.log.count(f"Received PUBACK from {SESSION}") < packs:
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+
+
 def test_a_second_recorder_is_refused_and_the_first_loses_nothing(broker, bench, tmp_path):
     """One line with the run that has the session, exit code 2, and no word to the broker."""
     recording = Recording(*bench, "-o", tmp_path / "runs")
@@ -128,6 +136,7 @@ def test_a_second_recorder_is_refused_and_the_first_loses_nothing(broker, bench,
             after = comings(broker)
             for seq in range(20, 40):
                 publish(wheel_pack(seq, up=seq * 0.05))
+        acknowledged(broker, packs=40)
         sealed = recording.end()
     finally:
         recording.close()

@@ -8,7 +8,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from dashboard.pages.plan_form import opened_form
@@ -297,6 +297,7 @@ toml_values = st.recursive(
         | toml_values,
     )
 )
+@example({"watch": {"id": [], "wind": {}}})
 def test_what_a_form_cannot_show_is_not_lost(document):
     """Values of the wrong kind, unknown keys and odd names come through a form untouched."""
     assert filled_in(values_of(document), document).document == document

@@ -260,7 +260,7 @@ class _Filling:
         limit = self.table(entry.entries, former, f"{path}/")
         if set(limit) <= {LIMIT_KEYS[0]} and not isinstance(was, dict):
             return limit.get(LIMIT_KEYS[0])
-        return limit or None
+        return limit or (was if was == {} else None)  # an empty table stays what it was
 
 
 def _nothing_to_show(was: Any, former: Sized) -> Any:
