@@ -396,7 +396,7 @@ def click_last_point(page):
     for _ in range(100):
         x, y = page.evaluate(
             """() => {
-                document.getElementById("fleet-trend").scrollIntoView({ block: "center" });
+                document.getElementById("fleet-trend")?.scrollIntoView({ block: "center" });
                 const graph = document.querySelector("#fleet-trend .js-plotly-plot");
                 if (!graph || !graph._fullLayout || !graph._fullLayout.xaxis) return [0, 0];
                 const { xaxis, yaxis } = graph._fullLayout;
