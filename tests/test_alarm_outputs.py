@@ -345,7 +345,9 @@ def test_the_topic_tells_each_state_and_keeps_the_last(broker):
         tell(SEALED)
         until(lambda: reader.states[-1:] == ["ended"])
 
-        assert reader.states == ["unknown", "cleared", "suspect", "confirmed", "cleared", "ended"]
+        # Whoever is slow to come in is told the newest state, not the one before it.
+        assert reader.states[-5:] == ["cleared", "suspect", "confirmed", "cleared", "ended"]
+        assert reader.states[:-5] in ([], ["unknown"])
         assert reports == []
     assert retained(broker.port) == "ended"
 
