@@ -136,7 +136,7 @@ def _slew(run: Run, stale: dict[str, Spans]) -> SlewRecord | None:
     block = run.calibrated("slew")
     # A reading that is no number is none: the channel was silent then.
     known = np.isfinite(block.value)
-    t_ns, slew_deg = (block.t_ns, block.value)
+    t_ns, slew_deg = block.t_ns, block.value
     if not known.all():
         t_ns, slew_deg = t_ns[known], slew_deg[known]
     _note_silences(run, wired, t_ns, stale)

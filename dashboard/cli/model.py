@@ -85,22 +85,21 @@ def model_command(
 
 
 def _radius_m(text: str) -> float:
-    radius_m = read_option(text, Kind.LENGTH, option="--radius")
-    if not 0 <= radius_m <= LONGEST_RADIUS_M:
-        raise BadInput(
-            where="--radius",
-            what=f"{text!r} is no crane's radius",
-            would_do=f'give 0 m to {LONGEST_RADIUS_M:g} m, such as "3.9 m"',
-        )
-    return radius_m
+    return _given(text, Kind.LENGTH, "--radius", most=LONGEST_RADIUS_M, such_as="3.9 m")
 
 
 def _load_kg(text: str) -> float:
-    load_kg = read_option(text, Kind.MASS, option="--load")
-    if not 0 <= load_kg <= LARGEST_LOAD_KG:
+    return _given(text, Kind.MASS, "--load", most=LARGEST_LOAD_KG, such_as="1400 kg")
+
+
+def _given(text: str, kind: Kind, option: str, *, most: float, such_as: str) -> float:
+    """A quantity from 0 to the most that any crane has, SI."""
+    value = read_option(text, kind, option=option)
+    if not 0 <= value <= most:
+        _, unit = such_as.split()
         raise BadInput(
-            where="--load",
-            what=f"{text!r} is no test load",
-            would_do=f'give 0 kg to {LARGEST_LOAD_KG:.0f} kg, such as "1400 kg"',
+            where=option,
+            what=f"{text!r} won't do",
+            would_do=f'give 0 {unit} to {most:.0f} {unit}, such as "{such_as}"',
         )
-    return load_kg
+    return value

@@ -95,14 +95,14 @@ def derated_chart(
     )
 
 
-def load_words(load_kg: float, chart: LoadChart, measure: Measure) -> str:
+def load_at_most(load_kg: float, chart: LoadChart, measure: Measure) -> str:
     """A load of a chart, rounded down where the unit is not the chart's own; without the unit."""
     own = chart.load_unit
     digits = own.decimals if own.name == measure.unit else 0
     return number_words(round_down(measure.of(load_kg), 10.0**-digits), "", digits=digits)
 
 
-def length_words(length_m: float, own: ChartUnit, measure: Measure) -> str:
+def length_at_most(length_m: float, own: ChartUnit, measure: Measure) -> str:
     """A length of a chart, rounded down where the unit is not its own; without the unit."""
     same = own.name == measure.unit
     digits = own.decimals if same else max(measure.digits, 2)
@@ -110,11 +110,11 @@ def length_words(length_m: float, own: ChartUnit, measure: Measure) -> str:
 
 
 def _row(chart: LoadChart, row: ChartRow, shares: Sequence[float], units: Units) -> DeratedRow:
-    boom = length_words(row.boom_length_m, chart.length_unit, units.length)
+    boom = length_at_most(row.boom_length_m, chart.length_unit, units.length)
     return DeratedRow(
         boom_length=boom if chart.has_boom_lengths else "",
-        radius=length_words(row.radius_m, chart.radius_unit, units.length),
-        makers=load_words(row.load_kg, chart, units.mass),
+        radius=length_at_most(row.radius_m, chart.radius_unit, units.length),
+        makers=load_at_most(row.load_kg, chart, units.mass),
         loads=tuple(_loads(chart, row, shares, units)),
     )
 
@@ -122,4 +122,4 @@ def _row(chart: LoadChart, row: ChartRow, shares: Sequence[float], units: Units)
 def _loads(chart: LoadChart, row: ChartRow, shares: Sequence[float], units: Units) -> Iterator[str]:
     for percent in shares:
         load_kg = derated_kg(row.load_kg, percent, step_kg=chart.load_step_kg)
-        yield load_words(load_kg, chart, units.mass)
+        yield load_at_most(load_kg, chart, units.mass)

@@ -17,7 +17,7 @@ from dashboard.capacity.sectors.load_chart import (
     percentages,
     places_words,
 )
-from dashboard.figures.derated_chart import length_words, load_words
+from dashboard.figures.derated_chart import length_at_most, load_at_most
 from dashboard.figures.palette import FONT, Palette
 from dashboard.figures.units import SI, Units
 from dashboard.figures.words import plain_number
@@ -126,8 +126,8 @@ def _stepped(drawn: _Drawn, *, percent: float, name: str, where: str) -> go.Scat
         mode="lines+markers",
         name=name,
         text=[
-            f"{load_words(load_kg, chart, mass)} {mass.unit} up to "
-            f"{length_words(r.radius_m, chart.radius_unit, length)} {length.unit}: "
+            f"{load_at_most(load_kg, chart, mass)} {mass.unit} up to "
+            f"{length_at_most(r.radius_m, chart.radius_unit, length)} {length.unit}: "
             f"{name}<br>{where}"
             for r, load_kg in zip(rows, loads_kg, strict=True)
         ],
